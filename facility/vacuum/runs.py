@@ -1,0 +1,602 @@
+"""Pump-down runs: read from a table, cleaned, put on the clock of their pumping.
+
+A run is what a laboratory has of one pump-down: readings by somebody's hand or by a logger, in any
+state of repair. Nothing is thrown away on reading; `clean` says which readings can be believed.
+"""
+
+import codecs
+import csv
+import io
+import math
+from array import array
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from facility.vacuum.units import parse_pressure, unit_named
+from facility.vacuum.units import to_pascal as pascal
+
+NEEDED = ("run_id", "instrument", "started_at", "t_s", "pressure", "unit")
+LENT = (
+    "form",
+    "samples",
+    "vent_minutes",
+    "gauge",
+    "source",
+    "event",
+)  # may be missing or empty
+CLOCK_EVENTS = ("restart", "isolated", "resumed")
+EVENTS = ("restart", "isolated", "resumed", "gauge_off", "gate_open", "degas")
+
+# Readings of exactly these stand for "above the range", not for a pressure. Source: open records of
+# breenci/am4space_outgassing (MIT) hold exactly 1000 mbar for minutes after a vent; 1013 mbar and
+# 760 torr are the same habit of other controllers (common practice, no source).
+CLAMPS_PA = (1000e2, 1013e2, 1013.25e2, 760 * 101325 / 760, 1000 * 101325 / 760)
+STUCK_AT_TOP = (
+    3  # identical highest readings of one gauge in a row are a clamp too (own proposal)
+)
+DECADE = math.log(10.0)
+SLIPS = {  # typed / meant, in ln; a slipped exponent, or another unit of the same gauge
+    "decade": (DECADE, -DECADE, 2 * DECADE, -2 * DECADE),
+    "unit": (math.log(133.322), -math.log(133.322), math.log(100.0), -math.log(100.0)),
+}
+BURST_S = (
+    1800.0  # s; a burst of gate or degas is over by then at the latest (own proposal)
+)
+KNOWN_WITHIN = 1.5  # bounds of a crossing with a smaller ratio are read as one number
+SAME_GAUGE_GAP = (
+    0.5  # in ln p; two gauges at one moment differ by more: the lower decides
+)
+
+
+class Unreadable(ValueError):
+    """The table cannot be read; the text is one sentence for a person."""
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """One pump-down as it was recorded; NaN pressure is a row without a number."""
+
+    run_id: str
+    instrument: str
+    started_at: datetime
+    form: str
+    samples: float | None
+    vent_minutes: float | None
+    t_s: np.ndarray
+    pressure_pa: np.ndarray
+    gauge: np.ndarray
+    source: np.ndarray
+    event: np.ndarray
+    unread: int = 0
+
+    @property
+    def ended_at(self):
+        """The time of the last row; the start where there is none."""
+        return self.started_at + timedelta(
+            seconds=float(self.t_s[-1]) if self.t_s.size else 0.0
+        )
+
+    def until(self, at_s):
+        """The run as it was known at `at_s` [s]."""
+        return self.only(self.t_s <= at_s)
+
+    def only(self, rows):
+        """The same run with these rows (a mask or indices)."""
+        return Run(
+            self.run_id,
+            self.instrument,
+            self.started_at,
+            self.form,
+            self.samples,
+            self.vent_minutes,
+            self.t_s[rows],
+            self.pressure_pa[rows],
+            self.gauge[rows],
+            self.source[rows],
+            self.event[rows],
+            self.unread,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """What can be believed of a run, in order, on two clocks.
+
+    t_s counts from the start on the run's own clock; pumped_s counts pumping only, since the last
+    restart and without pauses. `spread_s` is what the clock leaves open. `slips` names dropped
+    readings: (row, kind, pressure meant [Pa] or None).
+    """
+
+    t_s: np.ndarray
+    pumped_s: np.ndarray
+    ln_p: np.ndarray
+    gauge: np.ndarray
+    spread_s: np.ndarray
+    slips: tuple
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """When the threshold was reached: between low_s and high_s (None: not seen)."""
+
+    low_s: float
+    high_s: float | None
+    best_s: float | None
+
+    @property
+    def known_s(self):
+        """The one number, where the bounds are close enough for one."""
+        if (
+            self.best_s is None
+            or self.low_s <= 0
+            or self.high_s > KNOWN_WITHIN * self.low_s
+        ):
+            return None
+        return self.best_s
+
+
+# Reading the table
+
+
+def read_runs(stream):
+    """The runs of a table, one at a time, in the order of the table.
+
+    Takes:   stream, a binary file of comma-separated (or semicolon, tab) text with a header.
+    Returns: an iterator of Run; memory holds one run.
+    Raises:  Unreadable with one sentence that names the row (the header is row 1).
+    """
+    rows = csv.reader(_lines(stream), delimiter=_delimiter(stream))
+    columns = _columns(rows)
+    seen, current, number = set(), None, 1
+    try:
+        for number, row in enumerate(rows, start=2):
+            if not any(cell.strip() for cell in row):
+                continue
+            cells = _cells(columns, row, number)
+            if current is None or cells["run_id"] != current.run_id:
+                if current is not None:
+                    yield current.run()
+                if cells["run_id"] in seen:
+                    raise Unreadable(
+                        f"Row {number}: run {cells['run_id']} was already read further up; "
+                        "put all rows of a run together."
+                    )
+                seen.add(cells["run_id"])
+                current = _Growing(cells, number)
+            current.add(cells, number)
+    except csv.Error as trouble:
+        raise Unreadable(
+            f"Row {number + 1}: this is not a line of a table ({trouble})."
+        ) from None
+    except UnicodeDecodeError:
+        raise Unreadable(
+            f"Row {number + 1}: the text is not UTF-8; save it as UTF-8."
+        ) from None
+    if current is None:
+        raise Unreadable("The file has a header and no rows; add at least one run.")
+    yield current.run()
+
+
+class _Growing:
+    """A run while its rows arrive; numbers are kept packed."""
+
+    def __init__(self, cells, number):
+        self.run_id, self.instrument = cells["run_id"], cells["instrument"]
+        if not self.run_id:
+            raise Unreadable(f"Row {number}: run_id is empty; give each run a name.")
+        self.started_at = _moment(cells["started_at"], number)
+        self.form = cells["form"].lower()
+        self.samples = _metadata(cells["samples"])
+        self.vent_minutes = _metadata(cells["vent_minutes"])
+        self.t_s, self.pressure_pa = array("d"), array("d")
+        self.gauge, self.source, self.event = [], [], []
+        self.words, self.factors, self.unit, self.unread = {}, {}, "", 0
+
+    def add(self, cells, number):
+        when, typed = cells["t_s"], cells["pressure"]
+        if not when and not typed and not cells["event"]:
+            return  # a run known only by its metadata
+        self.t_s.append(_seconds(when, number))
+        self.pressure_pa.append(self._pressure(typed, cells["unit"], number))
+        for name in ("gauge", "source", "event"):
+            word = cells[name].lower() if name != "gauge" else cells[name]
+            getattr(self, name).append(self.words.setdefault(word, word))
+
+    def _pressure(self, typed, unit, number):
+        if not typed:
+            return math.nan
+        unit = unit or self.unit
+        if unit not in self.factors:
+            self.factors[unit] = _factor(unit, number)
+        self.unit = unit
+        try:
+            value = float(typed)
+        except ValueError:
+            try:
+                read = parse_pressure(typed)
+            except ValueError:
+                self.unread += 1
+                return math.nan
+            value = math.nan if read.value is None else read.value
+            if read.unit:
+                return value * _factor(read.unit, number)
+        value *= self.factors[unit]
+        return value if math.isfinite(value) and value > 0 else math.nan
+
+    def run(self):
+        return Run(
+            self.run_id,
+            self.instrument,
+            self.started_at,
+            self.form,
+            self.samples,
+            self.vent_minutes,
+            np.array(self.t_s),
+            np.array(self.pressure_pa),
+            *(_words(column) for column in (self.gauge, self.source, self.event)),
+            self.unread,
+        )
+
+
+def _words(column):
+    words = np.empty(len(column), dtype=object)
+    words[:] = column
+    return words
+
+
+def _lines(stream):
+    """Text lines whatever the encoding mark says; NUL bytes would end in a puzzle, so say so."""
+    start = stream.peek(4)[:4] if hasattr(stream, "peek") else b""
+    wide = start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    text = io.TextIOWrapper(
+        stream,
+        encoding="utf-16" if wide else "utf-8-sig",
+        errors="strict" if wide else "surrogateescape",
+        newline="",
+    )
+    for number, line in enumerate(text, start=1):
+        if "\0" in line:
+            raise Unreadable(
+                f"Row {number}: the file holds NUL bytes; save it as UTF-8 text."
+            )
+        yield line
+
+
+def _delimiter(stream):
+    head = (stream.peek(4096) if hasattr(stream, "peek") else b"").split(b"\n", 1)[0]
+    return max(",;\t", key=lambda mark: head.count(mark.encode()))
+
+
+def _columns(rows):
+    try:
+        header = next(rows, None)
+    except csv.Error as trouble:
+        raise Unreadable(
+            f"Row 1: this is not the header of a table ({trouble})."
+        ) from None
+    except UnicodeError:
+        raise Unreadable(
+            "Row 1: the text cannot be decoded; save the file as UTF-8."
+        ) from None
+    if header is None:
+        raise Unreadable("The file is empty; the first row must name the columns.")
+    columns = {name.strip().lower(): place for place, name in enumerate(header)}
+    missing = [name for name in NEEDED if name not in columns]
+    if missing:
+        raise Unreadable(
+            f"Row 1: column {', '.join(missing)} is missing; name it in the header."
+        )
+    return {name: columns[name] for name in NEEDED + LENT if name in columns}
+
+
+def _cells(columns, row, number):
+    last = max(columns[name] for name in NEEDED)
+    if len(row) <= last:
+        raise Unreadable(
+            f"Row {number} has {len(row)} cells and needs {last + 1}; complete it."
+        )
+    cells = dict.fromkeys(LENT, "")
+    for name, place in columns.items():
+        if place < len(row):
+            cells[name] = row[place].strip()
+    return cells
+
+
+def _seconds(text, number):
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise Unreadable(
+            f"Row {number}: t_s is {text[:40]!r}; write seconds since the start."
+        )
+    return value
+
+
+def _moment(text, number):
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise Unreadable(
+            f"Row {number}: started_at is {text[:40]!r}; write it like 2026-03-02T16:40:00Z."
+        ) from None
+    return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+def _metadata(text):
+    """A number, or None: what is empty or no number is not known."""
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) and value >= 0 else None
+
+
+def _factor(unit, number):
+    if not unit:
+        raise Unreadable(f"Row {number}: the unit is empty; name it, such as mbar.")
+    try:
+        return pascal(1.0, unit_named(unit))
+    except ValueError as trouble:
+        raise Unreadable(f"Row {number}: {trouble}") from None
+
+
+# The clock of pumping
+
+
+def pumping_clock(run):
+    """Seconds of pumping at each row, since the last restart and without pauses.
+
+    Takes:   run.   Returns: seconds, shape (n,), NaN for rows before the last restart; paused at
+    the end (bool); the start of this pumping on the run's clock [s].
+    """
+    marked = [
+        row for row in np.flatnonzero(run.event != "") if run.event[row] in CLOCK_EVENTS
+    ]
+    marked.sort(key=lambda row: run.t_s[row])
+    began, pauses, since = 0.0, [], None
+    for row in marked:
+        at, event = float(run.t_s[row]), run.event[row]
+        if event == "restart":
+            began, pauses, since = at, [], None
+        elif event == "isolated" and since is None:
+            since = at
+        elif event == "resumed" and since is not None:
+            pauses, since = [*pauses, (since, at)], None
+    pumped = run.t_s - began
+    for start, end in [*pauses, *([(since, math.inf)] if since is not None else [])]:
+        pumped = pumped - np.clip(run.t_s - start, 0.0, end - start)
+    return np.where(run.t_s >= began, pumped, np.nan), since is not None, began
+
+
+def _while_pumping(run):
+    """A mask of the rows that show pumping: not isolated, not a burst, not a gauge switched off."""
+    keep = np.ones(run.t_s.size, dtype=bool)
+    if not np.any(run.event != ""):
+        return keep
+    isolated, burst_from, before, calm = False, None, None, None
+    for row in np.argsort(run.t_s, kind="stable"):
+        event, at, value = run.event[row], run.t_s[row], run.pressure_pa[row]
+        if event == "isolated":
+            isolated = True
+        elif event in ("resumed", "restart"):
+            isolated, burst_from = False, None
+            keep[row] = event == "restart"
+            continue
+        elif event in ("gate_open", "degas"):
+            burst_from, before = at, calm
+        if burst_from is not None and at > burst_from:
+            over = before is not None and value <= before
+            if over or at - burst_from > BURST_S:
+                burst_from = None
+        keep[row] = not isolated and burst_from is None and event != "gauge_off"
+        if keep[row] and math.isfinite(value):
+            calm = value
+    return keep
+
+
+# What can be believed
+
+
+def clean(run):
+    """The readings of a run that can be believed, in order of time.
+
+    Takes:   run.
+    Returns: Readings. Left out: no number, clamps, isolation, bursts, and readings that fit their
+    neighbours only with another exponent or unit. Same moment and gauge: the median.
+    Valid:   depends on rows up to each reading and the next two, so a cut run is cleaned as such.
+    """
+    pumped, _, _ = pumping_clock(run)
+    believed = np.isfinite(run.pressure_pa) & np.isfinite(pumped) & _while_pumping(run)
+    believed &= run.t_s >= 0
+    rows = np.flatnonzero(believed)
+    rows = rows[~_clamped(run.pressure_pa[rows], run.gauge[rows])]
+    rows = rows[np.argsort(run.t_s[rows], kind="stable")]
+    rows = _one_a_moment(run, rows)
+    ln_p = np.log(run.pressure_pa[rows])
+    wrong = slipped(pumped[rows], ln_p)
+    keep = ~np.isin(np.arange(rows.size), [place for place, *_ in wrong])
+    slips = tuple((int(rows[i]), kind, meant) for i, kind, meant in wrong)
+    rows = rows[keep]
+    return Readings(
+        run.t_s[rows],
+        pumped[rows],
+        ln_p[keep],
+        run.gauge[rows],
+        _clock_spread(run, rows),
+        slips,
+    )
+
+
+def _clamped(pressure, gauge):
+    """A mask of readings that stand for "above the range".
+
+    >>> _clamped(np.array([1e5, 1e5, 40.0]), np.array(["a", "a", "a"]))
+    array([ True,  True, False])
+    """
+    clamps = np.zeros(pressure.size, dtype=bool)
+    for clamp in CLAMPS_PA:
+        clamps |= np.abs(pressure / clamp - 1) < 1e-4
+    for name in set(gauge):
+        own = np.flatnonzero((gauge == name) & ~clamps)
+        if own.size > STUCK_AT_TOP:
+            top = pressure[own].max()
+            stuck = own[pressure[own] == top]
+            later = pressure[own[own > stuck[-1]]] if stuck.size else []
+            in_a_row = stuck.size == np.searchsorted(own, stuck[-1]) + 1
+            # a gauge that starts at its limit and then falls was over range
+            if (
+                in_a_row
+                and stuck.size >= STUCK_AT_TOP
+                and len(later)
+                and later[0] < top / 1.2
+            ):
+                clamps[stuck] = True
+    return clamps
+
+
+def _one_a_moment(run, rows):
+    """One row for each moment and gauge: the median one of those that share it."""
+    if rows.size < 2 or np.all(np.diff(run.t_s[rows]) > 0):
+        return rows
+    groups = {}
+    for row in rows:
+        groups.setdefault((run.t_s[row], run.gauge[row]), []).append(row)
+    chosen = [
+        sorted(same, key=lambda row: run.pressure_pa[row])[len(same) // 2]
+        for same in groups.values()
+    ]
+    return np.array(sorted(chosen, key=lambda row: (run.t_s[row], row)), dtype=int)
+
+
+def slipped(t_s, ln_p):
+    """Readings that fit their neighbours only with another exponent or another unit.
+
+    Takes:   seconds (n,) in order; ln of the pressure (n,).
+    Returns: list of (place, kind, pressure meant or None).
+    Valid:   between neighbours; first and last are judged only against the two next to them.
+    """
+    if t_s.size < 4 or t_s.size > 2000:
+        return _slipped_long(t_s, ln_p) if t_s.size > 2000 else []
+    wrong, good = [], list(range(t_s.size))
+    x = np.log(np.maximum(t_s, 1.0))
+    while len(good) >= 4:
+        places = np.array(good)
+        off, scale = _off_neighbours(x[places], ln_p[places])
+        worst = int(np.argmax(np.abs(off) - scale))
+        if abs(off[worst]) < 1.2 + scale[worst] or len(wrong) > t_s.size // 4:
+            break
+        wrong.append((good[worst], *_meant(ln_p[good[worst]], off[worst])))
+        del good[worst]
+    return sorted(wrong)
+
+
+def _slipped_long(t_s, ln_p):
+    """A logger's record: compare with the running median of five."""
+    padded = np.pad(ln_p, 2, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    off = ln_p - middle
+    return [
+        (int(i), *_meant(ln_p[i], off[i])) for i in np.flatnonzero(np.abs(off) > 1.2)
+    ]
+
+
+def _off_neighbours(x, y):
+    """How far each reading lies outside what its neighbours allow, and what they leave open.
+
+    A falling curve may lie anywhere between its neighbours; outside of both by much is a slip.
+    """
+    n = y.size
+    off, scale = np.zeros(n), np.zeros(n)
+    inner = np.arange(1, n - 1)
+    low = np.minimum(y[:-2], y[2:])
+    high = np.maximum(y[:-2], y[2:])
+    off[inner] = np.where(
+        y[1:-1] > high, y[1:-1] - high, np.minimum(y[1:-1] - low, 0.0)
+    )
+    # the last may fall on along the steepest recent slope, never rise far; the first mirrors it
+    step = max(x[-1] - x[-2], 1e-6)
+    slope = max(-(y[-2] - y[-3]) / max(x[-2] - x[-3], 1e-3), 0.0)
+    fall = max(2.0, slope) * step
+    last = y[-1] - y[-2]
+    off[-1] = last if last > 0 else min(last + fall, 0.0)
+    scale[-1] = 0.3
+    first = y[0] - y[1]
+    off[0] = min(first, 0.0)
+    return off, scale
+
+
+def _meant(ln_p, off):
+    for kind, steps in SLIPS.items():
+        for step in steps:
+            if abs(off - step) < 0.6:
+                return kind, math.exp(ln_p - step)
+    return "stray", None
+
+
+def _clock_spread(run, rows):
+    """What the clock leaves open at each reading [s]: half a minute where it shows minutes only."""
+    manual = run.source[rows] == "manual"
+    whole = np.mod(run.t_s[rows], 60.0) == 0
+    minutes_only = rows.size > 0 and whole.all() and (manual.any() or rows.size < 20)
+    return np.where(manual | minutes_only, 25.0, 4.0)
+
+
+# The threshold
+
+
+def crossing(run, threshold_pa):
+    """When the pressure first fell below the threshold.
+
+    Takes:   run; threshold [Pa].
+    Returns: Crossing on the run's own clock; None without any reading.
+    Valid:   indicated pressure; one reading below that does not last is not believed.
+    """
+    readings = clean(run)
+    t, y, goal = readings.t_s, readings.ln_p, math.log(threshold_pa)
+    if t.size == 0:
+        return None
+    t, y = _lower_gauge(t, y, readings.gauge)
+    below = y <= goal
+    if t.size > 2:  # a single dip that the next reading takes back is noise
+        lasting = below & np.r_[y[1:] <= goal + 0.1, True]
+        below = lasting
+    if not below.any():
+        return Crossing(float(t[-1]), None, None)
+    first = int(np.argmax(below))
+    high = float(t[first])
+    if first == 0:
+        return Crossing(0.0, high, None)
+    low = float(t[first - 1])
+    return Crossing(low, high, _between(t, y, goal, first))
+
+
+def _between(t, y, goal, first):
+    """The best one number for the crossing before place `first` [s].
+
+    A dense record is read off a line through its neighbourhood: the first reading below would be
+    early by its noise. A sparse one is read between two readings, straight in both logarithms.
+    """
+    x = np.log(np.maximum(t, 1.0))
+    near = np.abs(x - x[first]) < 0.15
+    if near.sum() >= 8:
+        slope, level = np.polyfit(x[near] - x[first], y[near] - goal, 1)
+        if slope < -0.2 and abs(level / slope) < 0.15:
+            return float(math.exp(x[first] - level / slope))
+    drop = max(y[first - 1] - y[first], 1e-9)
+    share = min(max((y[first - 1] - goal) / drop, 0.0), 1.0)
+    return float(math.exp(x[first - 1] + share * (x[first] - x[first - 1])))
+
+
+def _lower_gauge(t, y, gauge):
+    """Of readings close in time by different gauges, those of the gauge that reads lowest last."""
+    names = set(gauge)
+    if len(names) < 2:
+        return t, y
+    lowest = gauge[int(np.argmin(y))]
+    first = t[gauge == lowest].min()
+    keep = (gauge == lowest) | (t < first)
+    return t[keep], y[keep]
