@@ -1,0 +1,1 @@
+"""A development simulator of pump-downs; the product never imports it."""
