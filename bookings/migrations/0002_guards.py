@@ -1,0 +1,8 @@
+from django.db import migrations
+
+from facility import guards
+
+
+class Migration(migrations.Migration):
+    dependencies = [("bookings", "0001_ground")]
+    operations = [migrations.RunPython(guards.migration, migrations.RunPython.noop)]

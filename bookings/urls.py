@@ -1,0 +1,4 @@
+"""Addresses of what happens on the instruments."""
+
+app_name = "bookings"
+urlpatterns = []

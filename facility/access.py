@@ -1,0 +1,125 @@
+"""Who may see and do what: one table. Views name their policy; a test walks every URL for every role.
+
+A policy is a function of a person and, where it matters, of the thing. It answers yes or no and
+asks the database only for the person's qualifications.
+"""
+
+from functools import wraps
+
+from django.core.exceptions import PermissionDenied
+from django.http import Http404
+from django.utils import timezone
+
+from facility.models import Person, Qualification
+
+Role = Person.Role
+
+
+def _anyone(person, thing=None):
+    return True
+
+
+def _staff(person, thing=None):
+    return person.role in (Role.STAFF, Role.MANAGER)
+
+
+def _staff_or_safety(person, thing=None):
+    return person.role in (Role.STAFF, Role.MANAGER, Role.SAFETY)
+
+
+def _works_here(person, thing=None):
+    """Everyone but visitors, who only follow what their host does with their samples."""
+    return person.role != Role.VISITOR
+
+
+def _sees_sample(person, sample):
+    """Its owner, the owner's group, and those who answer for the house."""
+    return (
+        sample.owner_id == person.pk
+        or (sample.group_id is not None and sample.group_id == person.group_id)
+        or _staff_or_safety(person)
+    )
+
+
+def _operates(person, instrument):
+    """A standing qualification from `assisted` up; staff always."""
+    return _staff(person) or level_of(person, instrument) >= Qualification.Level.ASSISTED
+
+
+def _sees_session(person, session):
+    """Those who took part, their groups, and those who answer for the house."""
+    if _staff_or_safety(person):
+        return True
+    parts = session.parts.select_related("person")
+    return any(
+        part.person_id == person.pk
+        or (person.group_id is not None and part.person.group_id == person.group_id)
+        for part in parts
+    )
+
+
+POLICY = {
+    "page.public": (_anyone, "anyone, signed in or not"),
+    "page.everyone": (_anyone, "everyone who is signed in"),
+    "holder.see": (_anyone, "everyone; samples of other groups show as their class only"),
+    "holder.mount": (_works_here, "everyone but visitors"),
+    "label.print": (_works_here, "everyone but visitors"),
+    "sample.see": (_sees_sample, "owner, owner's group, staff, safety officer"),
+    "sample.add": (_anyone, "everyone, for themselves"),
+    "session.open": (_works_here, "everyone but visitors; operating asks for a qualification"),
+    "session.operate": (_operates, "qualified on the instrument, or staff"),
+    "session.see": (_sees_session, "those who took part, their groups, staff, safety officer"),
+    "booking.make": (_works_here, "everyone but visitors"),
+    "booking.see": (_anyone, "everyone; whose time it is shows to the group and staff"),
+    "closure.make": (_staff, "staff and managers"),
+    "flag.see": (_staff_or_safety, "staff, managers, safety officer"),
+    "flag.answer": (_staff, "staff and managers"),
+    "readings.see": (_works_here, "everyone but visitors"),
+    "log.redact": (_staff, "staff and managers"),
+    "house.tables": (lambda person, thing=None: person.is_superuser, "superusers"),
+}
+
+
+def level_of(person, instrument, on=None):
+    """The level of a person's standing qualification on an instrument, 0 without one."""
+    on = on or timezone.localdate()
+    found = Qualification.objects.valid(on).filter(person=person, instrument=instrument)
+    return max(found.values_list("level", flat=True), default=0)
+
+
+def may(person, name, thing=None):
+    """Whether the policy `name` lets `person` at `thing`."""
+    if not person.is_active:
+        return False
+    return POLICY[name][0](person, thing)
+
+
+def require(person, name, thing=None):
+    """Raise PermissionDenied, for things that the person may know of."""
+    if not may(person, name, thing):
+        raise PermissionDenied(POLICY[name][1])
+
+
+def require_or_404(person, name, thing=None):
+    """Raise Http404, for things that do not exist for a stranger."""
+    if not may(person, name, thing):
+        raise Http404
+
+
+def policy(name):
+    """Name a view's policy; where it needs no thing, it is asked before the view runs."""
+    if name not in POLICY:
+        raise KeyError(f"no policy is called {name!r}")
+    needs_thing = POLICY[name][0] in (_sees_sample, _operates, _sees_session)
+
+    def mark(view):
+        @wraps(view)
+        def guarded(request, *args, **kwargs):
+            if not needs_thing and name != "page.public":
+                require(request.user, name)
+            return view(request, *args, **kwargs)
+
+        guarded.policy = name
+        return guarded
+
+    return mark

@@ -1,0 +1,214 @@
+"""Triggers and constraints that keep what must never change, on both databases.
+
+An app names its tables in `ready()`. They are guarded after every migrate, because Django rebuilds
+a SQLite table on AlterField and its triggers are gone without a word. A system check fails when
+one is missing. Each refusal reaches Django as IntegrityError.
+"""
+
+from dataclasses import dataclass
+
+from django.db import connections
+
+REFUSAL = "Holdfast: {table} is append-only; correct it with a later entry"
+NO_DELETE = "Holdfast: {table} rows are never deleted"
+ONLY_GROWS = "Holdfast: {table} only grows"
+TAKEN = "Holdfast: that time is already held"
+
+
+@dataclass(frozen=True)
+class Guard:
+    """One trigger or constraint: its table, its name, and how each database spells it."""
+
+    table: str
+    name: str
+    sqlite: str
+    postgresql: str
+    constraint: bool = False  # on PostgreSQL only
+
+
+_guards: dict[str, Guard] = {}
+
+# PostgreSQL: one function refuses for all tables; its argument is the sentence.
+_FUNCTION = """
+CREATE OR REPLACE FUNCTION holdfast_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION '%', TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';
+END $$;
+CREATE OR REPLACE FUNCTION holdfast_refuse_unless_redacted() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF OLD.body <> '' AND NEW.body = ''
+       AND (to_jsonb(NEW) - 'body') = (to_jsonb(OLD) - 'body')
+       AND EXISTS (SELECT 1 FROM facility_entry r WHERE r.redacts_id = OLD.id)
+    THEN RETURN NEW; END IF;
+    RAISE EXCEPTION '%', TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';
+END $$;
+"""
+
+
+def _add(table, name, *, sqlite, postgresql, constraint=False):
+    name = f"holdfast_{table}_{name}"
+    _guards[name] = Guard(
+        table,
+        name,
+        sqlite.format(table=table, name=name),
+        postgresql.format(table=table, name=name),
+        constraint,
+    )
+
+
+def _trigger(table, name, event, sentence, *, when="", function="holdfast_refuse", each="ROW"):
+    """The same refusal twice; `when` is SQL that both databases read alike."""
+    sentence = sentence.format(table=table)
+    condition = f"WHEN ({when}) " if when else ""
+    _add(
+        table,
+        name,
+        sqlite=f"CREATE TRIGGER {{name}} BEFORE {event} ON {{table}} {condition}"
+        f"BEGIN SELECT RAISE(ABORT, '{sentence}'); END",
+        postgresql=f"CREATE TRIGGER {{name}} BEFORE {event} ON {{table}} FOR EACH {each} {condition}"
+        f"EXECUTE FUNCTION {function}('{sentence}')",
+    )
+
+
+def _no_truncate(table):
+    """PostgreSQL's TRUNCATE passes row triggers by; SQLite has no such statement."""
+    sentence = NO_DELETE.format(table=table)
+    _add(
+        table,
+        "no_truncate",
+        sqlite="",
+        postgresql="CREATE TRIGGER {name} BEFORE TRUNCATE ON {table} FOR EACH STATEMENT "
+        f"EXECUTE FUNCTION holdfast_refuse('{sentence}')",
+    )
+
+
+def append_only(table, *, except_redaction=False):
+    """Rows of `table` are neither updated nor deleted.
+
+    With `except_redaction` a body may be emptied once its redaction entry stands.
+    """
+    _trigger(table, "no_delete", "DELETE", REFUSAL)
+    _no_truncate(table)
+    if not except_redaction:
+        _trigger(table, "no_update", "UPDATE", REFUSAL)
+        return
+    columns = (
+        "id log_id n kind person_id happened_at recorded_at sent_id digest hash redacts_id".split()
+    )
+    same = " AND ".join(f"NEW.{column} IS OLD.{column}" for column in columns)
+    sentence = REFUSAL.format(table=table)
+    _add(
+        table,
+        "no_update",
+        sqlite="CREATE TRIGGER {name} BEFORE UPDATE ON {table} WHEN NOT (OLD.body <> '' AND "
+        f"NEW.body = '' AND {same} AND EXISTS (SELECT 1 FROM {{table}} r WHERE r.redacts_id = OLD.id)) "
+        f"BEGIN SELECT RAISE(ABORT, '{sentence}'); END",
+        postgresql="CREATE TRIGGER {name} BEFORE UPDATE ON {table} FOR EACH ROW "
+        f"EXECUTE FUNCTION holdfast_refuse_unless_redacted('{sentence}')",
+    )
+
+
+def growing(table):
+    """Rows of the log table are never deleted, stay what they are, and only get longer by one."""
+    _trigger(table, "no_delete", "DELETE", NO_DELETE)
+    _no_truncate(table)
+    _trigger(
+        table,
+        "only_grows",
+        "UPDATE",
+        ONLY_GROWS,
+        when="NEW.length <> OLD.length + 1 OR NEW.kind <> OLD.kind "
+        "OR NEW.instrument_id <> OLD.instrument_id OR NEW.id <> OLD.id",
+    )
+
+
+def no_overlap(table, *, of, start, end, standing):
+    """Two rows with the same `of` never share a moment of [start, end) while `standing` holds."""
+    clash = (
+        f"{standing.format('NEW.')} AND EXISTS (SELECT 1 FROM {table} o WHERE o.id <> NEW.id "
+        f"AND o.{of} = NEW.{of} AND {standing.format('o.')} "
+        f"AND o.{start} < NEW.{end} AND o.{end} > NEW.{start})"
+    )
+    for event in ("INSERT", "UPDATE"):
+        _add(
+            table,
+            f"no_overlap_{event.lower()}",
+            sqlite=f"CREATE TRIGGER {{name}} BEFORE {event} ON {{table}} WHEN {clash} "
+            f"BEGIN SELECT RAISE(ABORT, '{TAKEN}'); END",
+            postgresql="",
+        )
+    _add(
+        table,
+        "no_overlap",
+        sqlite="",
+        postgresql="ALTER TABLE {table} ADD CONSTRAINT {name} EXCLUDE USING gist "
+        f"({of} WITH =, tstzrange({start}, {end}, '[)') WITH &&) WHERE ({standing.format('')})",
+        constraint=True,
+    )
+
+
+def _wanted(connection):
+    """The guards of this database whose tables exist, by name."""
+    tables = set(connection.introspection.table_names())
+    return {
+        guard.name: guard
+        for guard in _guards.values()
+        if guard.table in tables and getattr(guard, connection.vendor, "")
+    }
+
+
+def _standing(connection):
+    """Names of the guards that this database has now."""
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+        else:
+            cursor.execute(
+                "SELECT tgname::text FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'D' "
+                "UNION ALL SELECT conname::text FROM pg_constraint WHERE contype = 'x'"
+            )
+        return {name for (name,) in cursor.fetchall() if name.startswith("holdfast_")}
+
+
+def missing(connection):
+    """Names of guards that should stand and do not."""
+    return sorted(set(_wanted(connection)) - _standing(connection))
+
+
+def put_up(connection):
+    """Make every guard that is missing."""
+    absent = missing(connection)
+    if not absent:
+        return
+    wanted = _wanted(connection)
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute("CREATE EXTENSION IF NOT EXISTS btree_gist")
+            cursor.execute(_FUNCTION)
+        for name in absent:
+            cursor.execute(getattr(wanted[name], connection.vendor))
+
+
+def take_down(connection):
+    """Remove the guards: only a flush of a test database, a restore or a test does this."""
+    with connection.cursor() as cursor:
+        for name in sorted(_standing(connection)):
+            guard = _guards.get(name)
+            if guard is None:
+                continue
+            if connection.vendor == "sqlite":
+                cursor.execute(f"DROP TRIGGER IF EXISTS {name}")
+            elif guard.constraint:
+                cursor.execute(f"ALTER TABLE {guard.table} DROP CONSTRAINT IF EXISTS {name}")
+            else:
+                cursor.execute(f"DROP TRIGGER IF EXISTS {name} ON {guard.table}")
+
+
+def after_migrate(using, **kwargs):
+    """Receiver of post_migrate."""
+    put_up(connections[using])
+
+
+def migration(apps, schema_editor):
+    """For RunPython in a migration: the guards stand from the first migrate on."""
+    put_up(schema_editor.connection)

@@ -1,0 +1,29 @@
+"""Signing in, with attempts counted in the database so that every worker sees them."""
+
+from datetime import timedelta
+
+from django.contrib.auth import authenticate
+from django.utils import timezone
+
+from facility.models import Attempt
+
+ALLOWED = 5
+PAUSE = timedelta(minutes=15)
+
+
+def check_sign_in(request, *, name, password):
+    """(person, "") or (None, the sentence that says why not)."""
+    now = timezone.now()
+    name = name.strip().lower()
+    failed = Attempt.objects.filter(name=name, at__gt=now - PAUSE).count()
+    if failed >= ALLOWED:
+        return None, (
+            f"{failed} sign-ins under this name did not work. Wait 15 minutes, or ask staff "
+            "for a new password."
+        )
+    person = authenticate(request, username=name, password=password)
+    if person is None:
+        Attempt.objects.create(name=name, address=request.META.get("REMOTE_ADDR") or None, at=now)
+        return None, "Name and password do not belong together. Check both and try again."
+    Attempt.objects.filter(name=name).delete()
+    return person, ""

@@ -1,0 +1,26 @@
+"""Every address of the house; the upper apps are included by name."""
+
+from django.contrib import admin
+from django.urls import include, path
+
+from facility import views
+
+app_patterns = (
+    [
+        path("sign-in/", views.sign_in, name="sign_in"),
+        path("sign-out/", views.sign_out, name="sign_out"),
+        path("policy/", views.policy_table, name="policy"),
+        path("health/", views.health, name="health"),
+    ],
+    "facility",
+)
+
+urlpatterns = [
+    path("", include(app_patterns)),
+    path("", include("samples.urls")),
+    path("", include("bookings.urls")),
+    path("tables/", admin.site.urls),
+]
+
+handler403 = "facility.views.not_yours"
+handler404 = "facility.views.not_here"

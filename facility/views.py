@@ -1,0 +1,96 @@
+"""Signing in and out, the wall sheet of marks, who may do what, and the two refusals."""
+
+from django.contrib.auth import login, logout
+from django.http import HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_GET, require_POST
+
+from facility import access
+from facility.access import policy
+from facility.forms import SignInForm
+from facility.htmx import page
+from facility.models import Person
+from facility.sign_in import check_sign_in
+
+
+def _next(request):
+    """Where to go after signing in: only an address of ours."""
+    to = request.POST.get("next") or request.GET.get("next") or ""
+    safe = url_has_allowed_host_and_scheme(
+        to, allowed_hosts={request.get_host()}, require_https=request.is_secure()
+    )
+    return to if safe else reverse("bookings:today")
+
+
+@sensitive_post_parameters()
+@policy("page.public")
+def sign_in(request):
+    """GET shows the form; POST signs in or says why not."""
+    form = SignInForm(request.POST if request.method == "POST" else None)
+    if form.is_valid():
+        person, refusal = check_sign_in(
+            request, name=form.cleaned_data["username"], password=form.cleaned_data["password"]
+        )
+        if person:
+            login(request, person)
+            return redirect(_next(request))
+        form.add_error(None, refusal)
+    context = {"form": form, "next": _next(request)}
+    return page(request, "facility/sign_in.html", context, status=422 if form.errors else 200)
+
+
+sign_in.login_required = False
+
+
+@require_POST
+@policy("page.everyone")
+def sign_out(request):
+    """POST signs out."""
+    logout(request)
+    return redirect("facility:sign_in")
+
+
+@require_GET
+@policy("page.everyone")
+def policy_table(request):
+    """Who may see and do what, as the program reads it."""
+    rows = [{"name": name, "who": words} for name, (_, words) in access.POLICY.items()]
+    return page(request, "facility/policy.html", {"rows": rows})
+
+
+@require_GET
+@policy("page.public")
+def health(request):
+    """For a balancer: the database answers, or 503."""
+    from django.db import Error
+
+    try:
+        Person.objects.exists()
+    except Error:
+        return JsonResponse({"ok": False}, status=503, headers={"Retry-After": "5"})
+    return JsonResponse({"ok": True})
+
+
+health.login_required = False
+
+
+def not_yours(request, exception=None):
+    """403: what is known to exist, and whom to ask."""
+    ask = Person.objects.staff_of_the_house()[:3] if request.user.is_authenticated else []
+    context = {"who_may": str(exception or ""), "ask": ask}
+    return render(request, "facility/not_yours.html", context, status=403)
+
+
+def not_here(request, exception=None):
+    """404: nothing here, or nothing that a stranger may know of."""
+    return render(request, "facility/not_here.html", status=404)
+
+
+def csrf_failed(request, reason=""):
+    """The form was too old or came from elsewhere: what was typed can be sent again."""
+    return HttpResponse(
+        render(request, "facility/csrf_failed.html").content, status=403, content_type="text/html"
+    )

@@ -1,0 +1,7 @@
+"""Samples and holders."""
+
+from django.apps import AppConfig
+
+
+class SamplesConfig(AppConfig):
+    name = "samples"

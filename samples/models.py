@@ -1,0 +1,302 @@
+"""Samples, holders, and which holder carried what, when."""
+
+from django.db import models
+from django.db.models import F, Q
+from django.urls import reverse
+
+from facility.models import Place
+
+
+class HolderType(models.Model):
+    """A kind of holder: its shape, usable area and the thickest sample it takes."""
+
+    class Shape(models.TextChoices):
+        DISC = "disc", "disc"
+        RECTANGLE = "rectangle", "rectangle"
+
+    name = models.CharField(max_length=60, unique=True)
+    shape = models.CharField(max_length=9, choices=Shape)
+    diameter_mm = models.FloatField(null=True, blank=True)
+    width_mm = models.FloatField(null=True, blank=True)
+    height_mm = models.FloatField(null=True, blank=True)
+    edge_margin_mm = models.FloatField(default=2.0)
+    max_thickness_mm = models.FloatField()
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                name="holder_type_has_its_size",
+                condition=Q(shape="disc", diameter_mm__gt=0)
+                | Q(shape="rectangle", width_mm__gt=0, height_mm__gt=0),
+            )
+        ]
+
+    def __str__(self):
+        return self.name
+
+
+class HolderQuerySet(models.QuerySet):
+    """The words we use when we ask about holders."""
+
+    def in_use(self):
+        return self.filter(retired_at=None)
+
+    def called(self, text):
+        """By short name, whatever the case."""
+        return self.in_use().filter(short_name__iexact=text.strip())
+
+
+class Holder(models.Model):
+    """A physical carrier with an engraved code and a short name that a window shows."""
+
+    code = models.CharField(max_length=8, unique=True)
+    short_name = models.CharField(max_length=8, unique=True)
+    type = models.ForeignKey(HolderType, models.PROTECT, related_name="holders")
+    group = models.ForeignKey(
+        "facility.Group", models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    dedicated_to = models.CharField(max_length=60, blank=True, help_text="a material class")
+    quarantined_why = models.CharField(max_length=200, blank=True)
+    retired_at = models.DateTimeField(null=True, blank=True)
+
+    objects = HolderQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["short_name"]
+
+    def __str__(self):
+        return self.short_name
+
+    def get_absolute_url(self):
+        return reverse("bookings:holder", args=[self.code])
+
+
+class SampleQuerySet(models.QuerySet):
+    """The words we use when we ask about samples."""
+
+    def of(self, person):
+        """Owned by this person or their group."""
+        mine = Q(owner=person)
+        if person.group_id is not None:
+            mine |= Q(group=person.group_id)
+        return self.filter(mine)
+
+    def unmounted(self):
+        return self.exclude(mounts__until=None, mounts__isnull=False)
+
+    def kept(self):
+        """Not yet returned, stored elsewhere or disposed of."""
+        return self.filter(gone_at=None)
+
+
+class Sample(models.Model):
+    """A specimen someone owns: what it is, its form, and what is wanted from it."""
+
+    class Form(models.TextChoices):
+        FILM = "film", "film"
+        BULK = "bulk", "bulk"
+        CRYSTAL = "single crystal", "single crystal"
+        POWDER = "powder", "powder"
+        POROUS = "porous powder", "porous powder"
+        PELLET = "pellet", "pellet"
+        FIBRE = "fibre", "fibre"
+        ELECTRODE = "electrode", "electrode"
+        RESIDUE = "residue", "residue"
+
+    class Shape(models.TextChoices):
+        DISC = "disc", "disc"
+        RECTANGLE = "rectangle", "rectangle"
+
+    POWDERS = [Form.POWDER, Form.POROUS]
+
+    code = models.CharField(max_length=8, unique=True)
+    title = models.CharField(max_length=80)
+    owner = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    group = models.ForeignKey(
+        "facility.Group", models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    form = models.CharField(max_length=14, choices=Form)
+    composition = models.CharField(max_length=120, blank=True)
+    wants = models.CharField(max_length=200, blank=True, help_text="lines, such as: Cu 2p, O 1s")
+    shape = models.CharField(max_length=9, choices=Shape, default=Shape.RECTANGLE)
+    diameter_mm = models.FloatField(null=True, blank=True)
+    width_mm = models.FloatField(null=True, blank=True)
+    height_mm = models.FloatField(null=True, blank=True)
+    thickness_mm = models.FloatField(default=0.0)
+    mass_mg = models.FloatField(null=True, blank=True)
+    surface_m2_g = models.FloatField(null=True, blank=True)
+    max_temperature_c = models.FloatField(null=True, blank=True)
+    hazards = models.CharField(max_length=200, blank=True)
+    history = models.TextField(blank=True)
+    confidential = models.BooleanField(default=False)
+    declared_at = models.DateTimeField()
+    declared_before_arrival = models.BooleanField(default=True)
+    keep_until = models.DateField(null=True, blank=True)
+    gone_at = models.DateTimeField(null=True, blank=True)
+    gone_how = models.CharField(max_length=60, blank=True)
+    sent_id = models.UUIDField(null=True, unique=True)
+
+    objects = SampleQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-declared_at"]
+        constraints = [
+            models.CheckConstraint(
+                name="sample_has_its_size",
+                condition=Q(shape="disc", diameter_mm__gt=0)
+                | Q(shape="rectangle", width_mm__gt=0, height_mm__gt=0),
+            ),
+            models.CheckConstraint(
+                name="sample_thickness_not_negative", condition=Q(thickness_mm__gte=0)
+            ),
+        ]
+
+    def __str__(self):
+        return self.title
+
+    def get_absolute_url(self):
+        return reverse("bookings:sample", args=[self.code])
+
+    @property
+    def is_powder(self):
+        return self.form in self.POWDERS
+
+
+class MountQuerySet(models.QuerySet):
+    """The words we use when we ask what is mounted."""
+
+    def standing(self):
+        return self.filter(until=None)
+
+    def at(self, moment):
+        """Mounted at that moment."""
+        return self.filter(since__lte=moment).filter(Q(until=None) | Q(until__gt=moment))
+
+
+class Mount(models.Model):
+    """A sample at a position of a holder from `since` to `until`, with its mounting stack."""
+
+    class Loose(models.TextChoices):
+        UNANSWERED = "", "not answered"
+        NO = "no", "not removed yet"
+        TAPPED = "tapped", "tapped off, upside down"
+        PRESSED = "pressed", "pressed again, nothing came off"
+        BLOWN = "blown", "blown off in an extracted enclosure"
+        NONE = "none", "there is none"
+
+    LOOSE_REMOVED = [Loose.TAPPED, Loose.PRESSED, Loose.BLOWN, Loose.NONE]
+
+    holder = models.ForeignKey(Holder, models.PROTECT, related_name="mounts")
+    sample = models.ForeignKey(Sample, models.PROTECT, related_name="mounts")
+    position = models.PositiveSmallIntegerField(help_text="its number on the drawing")
+    since = models.DateTimeField()
+    until = models.DateTimeField(null=True, blank=True)
+    x_mm = models.FloatField(default=0.0)
+    y_mm = models.FloatField(default=0.0)
+    rotation_deg = models.FloatField(default=0.0)
+    mounting = models.CharField(max_length=40, default="copper tape")
+    stack = models.JSONField(default=list, help_text="layers from the holder up: name, mm")
+    thickness_mm = models.FloatField(help_text="of the sample, as measured at the bench")
+    loose_powder = models.CharField(max_length=8, choices=Loose, blank=True)
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    taken_off_by = models.ForeignKey(
+        "facility.Person", models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    sent_id = models.UUIDField(null=True, unique=True)
+
+    objects = MountQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["holder", "position", "since"]
+        constraints = [
+            models.UniqueConstraint(
+                name="one_sample_a_position",
+                fields=["holder", "position"],
+                condition=Q(until=None),
+            ),
+            models.UniqueConstraint(
+                name="one_mount_a_sample", fields=["sample"], condition=Q(until=None)
+            ),
+            models.CheckConstraint(
+                name="mount_ends_after_it_starts",
+                condition=Q(until=None) | Q(until__gte=F("since")),
+            ),
+            models.CheckConstraint(
+                name="mount_thickness_not_negative", condition=Q(thickness_mm__gte=0)
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.sample} on {self.holder}, position {self.position}"
+
+    @property
+    def loose_powder_removed(self):
+        """True or False where it was answered, None where nobody has said."""
+        if not self.loose_powder:
+            return None
+        return self.loose_powder in self.LOOSE_REMOVED
+
+    @property
+    def top_mm(self):
+        """Height of the mount's top above the holder's face: the stack and the sample add."""
+        return self.thickness_mm + sum(float(layer["mm"]) for layer in self.stack)
+
+
+class WhereaboutsQuerySet(models.QuerySet):
+    """The words we use when we ask where something is or was."""
+
+    def now(self):
+        return self.filter(until=None)
+
+    def in_vacuum(self):
+        return self.now().filter(place__kind__in=Place.IN_VACUUM)
+
+
+class Whereabouts(models.Model):
+    """A holder or a sample at exactly one place, from `since` to `until`."""
+
+    holder = models.ForeignKey(Holder, models.PROTECT, null=True, related_name="whereabouts")
+    sample = models.ForeignKey(Sample, models.PROTECT, null=True, related_name="whereabouts")
+    place = models.ForeignKey("facility.Place", models.PROTECT, related_name="+")
+    since = models.DateTimeField()
+    until = models.DateTimeField(null=True, blank=True)
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+
+    objects = WhereaboutsQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-since"]
+        constraints = [
+            models.UniqueConstraint(
+                name="one_place_a_holder", fields=["holder"], condition=Q(until=None)
+            ),
+            models.UniqueConstraint(
+                name="one_place_a_sample", fields=["sample"], condition=Q(until=None)
+            ),
+            models.CheckConstraint(
+                name="whereabouts_of_one_thing",
+                condition=Q(holder=None, sample__isnull=False)
+                | Q(holder__isnull=False, sample=None),
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.holder or self.sample} at {self.place}"
+
+
+class Cleaning(models.Model):
+    """A holder was cleaned: how, by whom, when; a blank result where one was measured."""
+
+    holder = models.ForeignKey(Holder, models.PROTECT, related_name="cleanings")
+    at = models.DateTimeField()
+    method = models.CharField(max_length=80)
+    blank = models.CharField(max_length=200, blank=True)
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    sent_id = models.UUIDField(null=True, unique=True)
+
+    class Meta:
+        ordering = ["-at"]
+
+    def __str__(self):
+        return f"{self.holder} cleaned: {self.method}"

@@ -1,0 +1,4 @@
+"""Addresses of samples and labels."""
+
+app_name = "samples"
+urlpatterns = []

@@ -1,0 +1,151 @@
+"""One builder a noun: rows for tests, with what a test does not care about filled in."""
+
+import itertools
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+
+from django.utils import timezone
+
+from facility import log
+from facility.models import (
+    Chamber,
+    Gauge,
+    Group,
+    Instrument,
+    Person,
+    Place,
+    Qualification,
+    RunSheet,
+)
+from samples.codes import new_code
+from samples.models import Holder, HolderType, Sample, Whereabouts
+
+_count = itertools.count(1)
+PASSWORD = "four plain words here"
+
+
+def at(text):
+    """A moment of the test day, 12 November 2026, in UTC."""
+    return datetime.fromisoformat(f"2026-11-12T{text}").replace(tzinfo=UTC)
+
+
+def group(name=None):
+    return Group.objects.get_or_create(name=name or f"group {next(_count)}")[0]
+
+
+def person(name=None, *, role="user", group=None, superuser=False):
+    """Someone who can sign in by the first word of their name."""
+    name = name or f"Person{next(_count)} Test"
+    made = Person(
+        username=name.split()[0].lower(),
+        full_name=name,
+        role=role,
+        group=group,
+        is_superuser=superuser,
+        is_staff=superuser,
+    )
+    made.set_password(PASSWORD)
+    made.save()
+    return made
+
+
+def instrument(name="Quayside", *, by=None):
+    """With two chambers, three gauges, its places, its log, and the short run sheet."""
+    import json
+    from pathlib import Path
+
+    by = by or person(role="staff")
+    made = Instrument.objects.create(
+        slug=name.lower(),
+        name=name,
+        what="photoelectron spectrometer",
+        z_ref_mm=20.0,
+        free_distance_mm=8.0,
+    )
+    log.open_instrument_log(instrument=made, by=by)
+    introduction = Chamber.objects.create(instrument=made, kind="introduction", volume_l=8.0)
+    main = Chamber.objects.create(instrument=made, kind="main", volume_l=50.0)
+    slug = made.slug
+    Gauge.objects.create(
+        chamber=introduction, code=f"{slug}-intro", name=f"{name} introduction, combined",
+        principle="combined", unit="torr", low_pa=1e-7, high_pa=1.2e5,
+    )  # fmt: skip
+    Gauge.objects.create(
+        chamber=main, code=f"{slug}-main", name=f"{name} main, hot cathode",
+        principle="hot_cathode", unit="torr", low_pa=1e-9, high_pa=1.0,
+    )  # fmt: skip
+    for kind, words in (
+        ("introduction", "introduction chamber"),
+        ("parking", "parking slot"),
+        ("stage", "analysis stage"),
+    ):
+        Place.objects.create(kind=kind, name=f"{words} of {name}", instrument=made)
+    document = json.loads(
+        (Path(__file__).parent.parent / "facility" / "sheets" / "short.json").read_text()
+    )
+    made.sheet = RunSheet.objects.create(
+        name="Short sheet", instrument=made, version=1, document=document,
+        published_at=timezone.now(), published_by=by,
+    )  # fmt: skip
+    made.save()
+    return made
+
+
+def holder_type(name="25.4 mm disc"):
+    return HolderType.objects.get_or_create(
+        name=name, defaults={"shape": "disc", "diameter_mm": 25.4, "max_thickness_mm": 6.5}
+    )[0]
+
+
+def holder(short_name=None, *, by=None):
+    """An empty holder on the rack."""
+    made = Holder.objects.create(
+        code=new_code("H"), short_name=short_name or f"T{next(_count)}", type=holder_type()
+    )
+    rack, _ = Place.objects.get_or_create(name="rack", defaults={"kind": "rack", "capacity": 200})
+    Whereabouts.objects.create(
+        holder=made, place=rack, since=timezone.now() - timedelta(days=9), by=by or person()
+    )
+    return made
+
+
+def sample(title=None, *, owner, form="film", **more):
+    return Sample.objects.create(
+        code=new_code("S"),
+        title=title or f"sample {next(_count)}",
+        owner=owner,
+        group=owner.group,
+        form=form,
+        declared_at=timezone.now(),
+        **{"width_mm": 4.0, "height_mm": 4.0, "thickness_mm": 0.5, **more},
+    )
+
+
+def qualify(person, instrument, level=Qualification.Level.ALONE, *, by=None):
+    return Qualification.objects.create(
+        person=person,
+        instrument=instrument,
+        level=level,
+        granted_on=timezone.localdate() - timedelta(days=30),
+        granted_by=by or person,
+    )
+
+
+def lab():
+    """Two instruments and the cast."""
+    coatings, corrosion = group("coatings"), group("corrosion")
+    cast = SimpleNamespace(
+        ada=person("Ada Sandwort", role="manager"),
+        ben=person("Ben Samphire", group=coatings),
+        chao=person("Chao Thrift", group=corrosion),
+        dee=person("Dee Sealavender", role="staff"),
+        eve=person("Eve Kale", role="visitor", group=corrosion),
+        fay=person("Fay Eelgrass", role="safety"),
+        gil=person("Gil Marram", role="lead", group=coatings),
+        root=person("Root Keeper", role="manager", superuser=True),
+    )
+    cast.instrument = instrument("Quayside", by=cast.dee)
+    cast.other_instrument = instrument("Headland", by=cast.dee)
+    cast.holder = holder("B7", by=cast.dee)
+    qualify(cast.ben, cast.instrument, by=cast.dee)
+    return cast
