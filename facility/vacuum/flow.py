@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from facility.vacuum.gas import AIR, ROOM, mean_speed, viscosity
+from facility.vacuum.gas import AIR, ROOM, above_zero, mean_speed, not_below_zero, viscosity
 
 HOUR = 3600.0  # s
 VOLUME_PART_ENDS = (
@@ -43,7 +43,7 @@ def orifice_conductance(area, molar_mass=AIR.molar_mass, temperature=ROOM):
     >>> round(orifice_conductance(1e-4) * 1e3, 1)  # litres per second and cm², air
     11.6
     """
-    _above_zero(area=area)
+    above_zero(area=area)
     return area * mean_speed(molar_mass, temperature) / 4
 
 
@@ -58,7 +58,7 @@ def long_tube_conductance(diameter, length, molar_mass=AIR.molar_mass, temperatu
     >>> round(long_tube_conductance(0.05, 0.30) * 1e3, 1)
     50.5
     """
-    _above_zero(diameter=diameter, length=length)
+    above_zero(diameter=diameter, length=length)
     return math.pi * diameter**3 * mean_speed(molar_mass, temperature) / (12 * length)
 
 
@@ -72,9 +72,8 @@ def transmission(diameter, length):
     >>> round(transmission(1.0, 0.0), 3), round(transmission(1.0, 1.0), 2)
     (1.0, 0.51)
     """
-    _above_zero(diameter=diameter)
-    if not np.all(np.asarray(length) >= 0):
-        raise ValueError(f"length must not be below zero, not {length} m")
+    above_zero(diameter=diameter)
+    not_below_zero(length=length)
     slender = length / (diameter / 2)
     return 1 / (1 + 3 / 8 * slender * (1 + 1 / (3 * (1 + slender / 7))))
 
@@ -103,7 +102,7 @@ def viscous_tube_conductance(diameter, length, mean_pressure, gas="air", tempera
     >>> round(viscous_tube_conductance(0.01, 0.01, 100) * 1e3)
     135
     """
-    _above_zero(diameter=diameter, length=length, mean_pressure=mean_pressure)
+    above_zero(diameter=diameter, length=length, mean_pressure=mean_pressure)
     return math.pi * diameter**4 * mean_pressure / (128 * viscosity(gas, temperature) * length)
 
 
@@ -119,7 +118,7 @@ def in_series(*conductances):
     if not conductances:
         raise ValueError("a series needs at least one conductance")
     for conductance in conductances:
-        _above_zero(conductance=conductance)
+        above_zero(conductance=conductance)
     return 1 / sum(1 / conductance for conductance in conductances)
 
 
@@ -132,7 +131,7 @@ def in_parallel(*conductances):
     1.5
     """
     for conductance in conductances:
-        _above_zero(conductance=conductance)
+        above_zero(conductance=conductance)
     return sum(conductances)
 
 
@@ -168,9 +167,8 @@ def ultimate_pressure(gas_load, speed):
     >>> f"{ultimate_pressure(1e-7, 0.05):.0e}"
     '2e-06'
     """
-    _above_zero(speed=speed)
-    if not np.all(np.asarray(gas_load) >= 0):
-        raise ValueError(f"gas load must not be below zero, not {gas_load} Pa m³/s")
+    above_zero(speed=speed)
+    not_below_zero(gas_load=gas_load)
     return gas_load / speed
 
 
@@ -202,7 +200,7 @@ def pump_time(volume, speed, start, end, ultimate=0.0):
     >>> round(pump_time(1.0, 0.1, 1e5, 5e4), 2)
     6.93
     """
-    _above_zero(volume=volume, speed=speed)
+    above_zero(volume=volume, speed=speed)
     ratio = pump_down_ratio(start, end, ultimate)
     if end < VOLUME_PART_ENDS:
         raise ValueError(
@@ -220,7 +218,7 @@ def decade_time(volume, speed):
     >>> round(decade_time(20e-3, 5e-3), 2)
     9.21
     """
-    _above_zero(volume=volume, speed=speed)
+    above_zero(volume=volume, speed=speed)
     return math.log(10) * volume / speed
 
 
@@ -232,7 +230,7 @@ def sizing_speed(volume, seconds, start, end):
     >>> round(sizing_speed(1000, 600, 1e5, 2e4) * 60)  # m³/min
     161
     """
-    _above_zero(seconds=seconds)
+    above_zero(seconds=seconds)
     return pump_time(volume, 1.0, start, end) / seconds
 
 
@@ -259,7 +257,7 @@ def outgassing_rate(rate_1h, exponent, seconds):
     >>> round(outgassing_rate(1e-5, 1.0, 36000.0), 8)
     1e-06
     """
-    _above_zero(rate_1h=rate_1h, seconds=seconds)
+    above_zero(rate_1h=rate_1h, seconds=seconds)
     if exponent < 0:
         raise ValueError(f"outgassing does not grow with time; exponent is {exponent}")
     return rate_1h * (seconds / HOUR) ** -exponent
@@ -275,7 +273,7 @@ def exponent_between(time_1, value_1, time_2, value_2):
     >>> round(exponent_between(15, 1e-6, 120, 1e-7), 2)
     1.11
     """
-    _above_zero(time=min(time_1, time_2), value=min(value_1, value_2))
+    above_zero(time=min(time_1, time_2), value=min(value_1, value_2))
     if time_1 == time_2:
         raise ValueError(f"an exponent needs two different times, not {time_1} s twice")
     return math.log(value_1 / value_2) / math.log(time_2 / time_1)
@@ -291,7 +289,7 @@ def time_on_power_law(time_1, value_1, exponent, value):
     >>> round(time_on_power_law(15, 1e-6, 1.107, 5e-7))
     28
     """
-    _above_zero(time=time_1, value_1=value_1, exponent=exponent, value=value)
+    above_zero(time=time_1, value_1=value_1, exponent=exponent, value=value)
     return time_1 * (value_1 / value) ** (1 / exponent)
 
 
@@ -309,7 +307,7 @@ def power_law_fit(times, values):
     times, values = np.asarray(times, float), np.asarray(values, float)
     if times.size < 2 or times.size != values.size:
         raise ValueError(f"a fit needs at least two pairs, not {times.size} and {values.size}")
-    _above_zero(times=times.min(), values=values.min())
+    above_zero(times=times.min(), values=values.min())
     slope, level = np.polyfit(np.log(times / HOUR), np.log(values), 1)
     return float(-slope), float(np.exp(level))
 
@@ -360,9 +358,3 @@ BAKED = {
         "Fedchak et al., arXiv:2009.10560, lower bound",
     ),
 }
-
-
-def _above_zero(**quantities):
-    for name, value in quantities.items():
-        if not np.all(np.asarray(value) > 0):
-            raise ValueError(f"{name.replace('_', ' ')} must be above zero, not {value}")

@@ -14,6 +14,20 @@ MONOLAYER = 1e19  # sites/m², the round figure of 1e15 per cm² (textbook conve
 LANGMUIR = 101325 / 760 * 1e-6  # Pa s: 1e-6 torr for 1 s (definition)
 
 
+def above_zero(**quantities):
+    """Refuses, by name and value, quantities that are not all above zero (NaN included)."""
+    for name, value in quantities.items():
+        if not np.all(np.asarray(value) > 0):
+            raise ValueError(f"{name.replace('_', ' ')} must be above zero, not {value}")
+
+
+def not_below_zero(**quantities):
+    """Refuses, by name and value, quantities below zero (NaN included)."""
+    for name, value in quantities.items():
+        if not np.all(np.asarray(value) >= 0):
+            raise ValueError(f"{name.replace('_', ' ')} must not be below zero, not {value}")
+
+
 @dataclass(frozen=True)
 class Gas:
     """One gas; `viscosity` at 273 K and `sutherland` are None where we have no number for it."""
@@ -69,7 +83,7 @@ def mean_speed(molar_mass, temperature=ROOM):
     >>> round(mean_speed(28.0134e-3))
     471
     """
-    _above_zero(molar_mass=molar_mass, temperature=temperature)
+    above_zero(molar_mass=molar_mass, temperature=temperature)
     return (8 * GAS_CONSTANT * temperature / (math.pi * molar_mass)) ** 0.5
 
 
@@ -82,8 +96,8 @@ def number_density(pressure, temperature=ROOM):
     >>> f"{number_density(101325, 273.15):.4e}"
     '2.6868e+25'
     """
-    _above_zero(temperature=temperature)
-    _not_below_zero(pressure=pressure)
+    above_zero(temperature=temperature)
+    not_below_zero(pressure=pressure)
     return pressure / (BOLTZMANN * temperature)
 
 
@@ -117,7 +131,7 @@ def mean_free_path(pressure, gas="air", temperature=ROOM):
     '0.066'
     """
     gas = gas if isinstance(gas, Gas) else gas_named(gas)
-    _above_zero(pressure=pressure)
+    above_zero(pressure=pressure)
     thermal = (math.pi * GAS_CONSTANT * temperature / (2 * gas.molar_mass)) ** 0.5
     return viscosity(gas, temperature) * thermal / pressure
 
@@ -130,7 +144,7 @@ def knudsen(path, width):
     >>> knudsen(0.066, 0.04) > 0.5
     True
     """
-    _above_zero(path=path, width=width)
+    above_zero(path=path, width=width)
     return path / width
 
 
@@ -143,7 +157,7 @@ def flow_regime(knudsen_number):
     >>> flow_regime(1.7e-4), flow_regime(0.1), flow_regime(2)
     ('viscous', 'transitional', 'molecular')
     """
-    _above_zero(knudsen_number=knudsen_number)
+    above_zero(knudsen_number=knudsen_number)
     if knudsen_number < 0.01:
         return "viscous"
     return "transitional" if knudsen_number <= 0.5 else "molecular"
@@ -159,8 +173,8 @@ def impingement(pressure, molar_mass, temperature=ROOM):
     >>> f"{impingement(101325 / 760 * 1e-6, 28.0134e-3, 295) * 1e-4:.2e}"
     '3.86e+14'
     """
-    _above_zero(molar_mass=molar_mass, temperature=temperature)
-    _not_below_zero(pressure=pressure)
+    above_zero(molar_mass=molar_mass, temperature=temperature)
+    not_below_zero(pressure=pressure)
     mass = molar_mass / AVOGADRO
     return pressure / (2 * math.pi * mass * BOLTZMANN * temperature) ** 0.5
 
@@ -174,7 +188,7 @@ def monolayer_time(rate, sticking=1.0, sites=MONOLAYER):
     >>> round(monolayer_time(3.86e18), 1)
     2.6
     """
-    _above_zero(rate=rate, sticking=sticking, sites=sites)
+    above_zero(rate=rate, sticking=sticking, sites=sites)
     if np.any(np.asarray(sticking) > 1):
         raise ValueError(f"sticking is a fraction up to 1, not {sticking}")
     return sites / (sticking * rate)
@@ -189,7 +203,7 @@ def langmuirs(pressure, seconds):
     >>> round(langmuirs(101325 / 760 * 1e-8, 100), 9)
     1.0
     """
-    _not_below_zero(pressure=pressure, seconds=seconds)
+    not_below_zero(pressure=pressure, seconds=seconds)
     return pressure * seconds / LANGMUIR
 
 
@@ -237,8 +251,8 @@ def gas_quantity(mass, molar_mass, temperature=273.15):
     >>> round(gas_quantity(0.010, 0.102))
     223
     """
-    _above_zero(molar_mass=molar_mass, temperature=temperature)
-    _not_below_zero(mass=mass)
+    above_zero(molar_mass=molar_mass, temperature=temperature)
+    not_below_zero(mass=mass)
     return mass * GAS_CONSTANT * temperature / molar_mass
 
 
@@ -252,8 +266,8 @@ def burst_on_opening(intro_pressure, intro_volume, main_pressure, main_volume):
     >>> f"{burst_on_opening(1e-6, 5e-3, 1e-9, 50e-3):.1e}"
     '9.2e-08'
     """
-    _above_zero(intro_volume=intro_volume, main_volume=main_volume)
-    _not_below_zero(intro_pressure=intro_pressure, main_pressure=main_pressure)
+    above_zero(intro_volume=intro_volume, main_volume=main_volume)
+    not_below_zero(intro_pressure=intro_pressure, main_pressure=main_pressure)
     gas = intro_pressure * intro_volume + main_pressure * main_volume
     return gas / (intro_volume + main_volume)
 
@@ -268,9 +282,9 @@ def steady_when_open(intro_load, main_load, intro_speed, main_speed):
     >>> round(steady_when_open(1e-7, 1e-8, 0.05, 0.06), 9)
     1e-06
     """
-    _not_below_zero(intro_load=intro_load, main_load=main_load)
-    _not_below_zero(intro_speed=intro_speed, main_speed=main_speed)
-    _above_zero(speed=intro_speed + main_speed)
+    not_below_zero(intro_load=intro_load, main_load=main_load)
+    not_below_zero(intro_speed=intro_speed, main_speed=main_speed)
+    above_zero(speed=intro_speed + main_speed)
     return (intro_load + main_load) / (intro_speed + main_speed)
 
 
@@ -286,21 +300,9 @@ def vacuum_class(pressure, ultra_high_below=1e-5):
     >>> vacuum_class(5e-7)
     'ultra-high vacuum'
     """
-    _above_zero(pressure=pressure)
+    above_zero(pressure=pressure)
     if pressure < ultra_high_below:
         return "ultra-high vacuum"
     if pressure < 0.1:
         return "high vacuum"
     return "fine vacuum" if pressure < 100 else "rough vacuum"
-
-
-def _above_zero(**quantities):
-    for name, value in quantities.items():
-        if not np.all(np.asarray(value) > 0):
-            raise ValueError(f"{name.replace('_', ' ')} must be above zero, not {value}")
-
-
-def _not_below_zero(**quantities):
-    for name, value in quantities.items():
-        if not np.all(np.asarray(value) >= 0):
-            raise ValueError(f"{name.replace('_', ' ')} must not be below zero, not {value}")
