@@ -1,0 +1,191 @@
+"""Template words of the lab: pressures, times, codes, marks. A builtin, so nobody loads it."""
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from django import template
+from django.templatetags.static import static
+from django.utils import timezone
+from django.utils.html import format_html
+
+from facility.vacuum import units
+
+register = template.Library()
+
+RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+THIN = "\u2009"  # around the times sign; the figure never breaks, CSS and no-break spaces see to it
+NARROW = "\u202f"
+
+MARKS = frozenset(
+    [
+        "empty",
+        "mounted",
+        "introduction",
+        "main",
+        "needs-cleaning",
+        "quarantined",
+        "ready",
+        "pumping",
+        "in-use",
+        "fault",
+        "closed",
+        "unknown",
+        "note",
+        "warn",
+        "staff",
+        "stop",
+        "done",
+        "open",
+        "gap",
+        "happened",
+        "waiting",
+        "yours",
+    ]
+)
+WORDS = {
+    "introduction": "in introduction chamber",
+    "main": "in main chamber",
+    "needs-cleaning": "needs cleaning",
+    "in-use": "in use",
+    "unknown": "not known",
+    "staff": "ask staff",
+    "open": "not yet",
+    "gap": "not given yet",
+    "happened": "happened anyway",
+    "waiting": "waits on this tablet",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A pressure ready to print: two figures, the power of ten, the unit."""
+
+    mantissa: str
+    exponent: int
+    unit: str
+
+    @property
+    def power(self):
+        """The exponent with a real minus sign."""
+        return str(self.exponent).replace("-", "−")
+
+    @property
+    def spoken(self):
+        """Plain text for labels and aria, such as 1.3e-5 mbar."""
+        return f"{self.mantissa}e{self.exponent} {self.unit}"
+
+    def __str__(self):
+        if not self.exponent:
+            return f"{self.mantissa}\u00a0{self.unit}"
+        raised = str(self.exponent).translate(RAISED)
+        return f"{self.mantissa}{NARROW}×{NARROW}10{raised}\u00a0{self.unit}"
+
+
+@register.filter
+def pressure(pascal, unit="mbar"):
+    """Pascal as a Figure in `unit`, two figures; None where there is no number to print.
+
+    >>> str(pressure(1.3e-3, "mbar"))
+    '1.3\\u202f×\\u202f10⁻⁵\\xa0mbar'
+    >>> pressure(None) is None, pressure(0.0) is None
+    (True, True)
+    """
+    if pascal in (None, "") or not pascal > 0 or pascal == float("inf"):
+        return None
+    return Figure(*units.show(pascal, unit), unit)
+
+
+@register.filter
+def pressure_text(pascal, unit="mbar"):
+    """Pascal as one piece of text in `unit`, or “no reading”.
+
+    >>> pressure_text(None)
+    'no reading'
+    """
+    return str(pressure(pascal, unit) or "no reading")
+
+
+@register.filter
+def plate(code):
+    """A code as it is engraved: four and four characters.
+
+    >>> plate("h7kqm4t2")
+    'H7KQ M4T2'
+    """
+    code = str(code or "").upper()
+    return f"{code[:4]} {code[4:]}" if len(code) == 8 else code
+
+
+@register.filter
+def when(moment, now=None):
+    """The clock time in the facility's zone; with its day unless that is today."""
+    if moment is None or moment == "":
+        return ""
+    at = timezone.localtime(moment)
+    today = timezone.localtime(now)
+    if at.date() == today.date():
+        return f"{at:%H:%M}"
+    if at.year == today.year:
+        return f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+    return f"{at.day} {at:%b %Y}, {at:%H:%M}"
+
+
+@register.filter
+def minutes(span):
+    """A span of time in words; takes a timedelta or a number of minutes.
+
+    >>> minutes(72), minutes(timedelta(minutes=9)), minutes(3000), minutes(0.4)
+    ('1 h 12 min', '9 min', '2 days 2 h', 'under a minute')
+    """
+    if span in (None, ""):
+        return ""
+    total = span.total_seconds() / 60 if isinstance(span, timedelta) else float(span)
+    whole = int(total + 0.5)
+    hours, rest = divmod(whole, 60)
+    days, hours_of_day = divmod(hours, 24)
+    if total < 1:
+        return "under a minute"
+    if days >= 2:
+        return f"{days} days {hours_of_day} h" if hours_of_day else f"{days} days"
+    if not hours:
+        return f"{whole} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+@register.filter
+def word_of(state):
+    """The word that stands beside a mark.
+
+    >>> word_of("staff"), word_of("in_use"), word_of("ready")
+    ('ask staff', 'in use', 'ready')
+    """
+    name = _name(state)
+    return WORDS.get(name, name)
+
+
+@register.simple_tag
+def mark(name):
+    """One mark of marks.svg, hidden from readers because its word stands beside it."""
+    plain = _name(name)
+    if plain not in MARKS:
+        raise ValueError(f"there is no mark {name!r}; there are {', '.join(sorted(MARKS))}")
+    address = static("img/marks.svg")
+    return format_html(
+        '<svg viewBox="0 0 24 24" aria-hidden="true"><use href="{}#m-{}"/></svg>', address, plain
+    )
+
+
+@register.filter
+def has_mark(name):
+    """Whether marks.svg holds a mark of this name."""
+    return _name(name) in MARKS
+
+
+@register.filter
+def hand(text):
+    """What a person wrote, in their own words: serif italic in the pen's colour."""
+    return format_html('<q class="hand">{}</q>', text) if text else ""
+
+
+def _name(state):
+    return str(state).replace("_", "-").replace(" ", "-")
