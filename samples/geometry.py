@@ -120,13 +120,9 @@ def overhang(footprint, holder):
     grown = rounding(footprint)
     if holder.shape == DISC:
         (diameter,) = usable(holder)
-        return (
-            max(math.hypot(x, y) for x, y in corners(footprint)) + grown - diameter / 2
-        )
+        return max(math.hypot(x, y) for x, y in corners(footprint)) + grown - diameter / 2
     width, height = usable(holder)
-    return grown + max(
-        max(abs(x) - width / 2, abs(y) - height / 2) for x, y in corners(footprint)
-    )
+    return grown + max(max(abs(x) - width / 2, abs(y) - height / 2) for x, y in corners(footprint))
 
 
 def inside(footprint, holder):
@@ -198,6 +194,45 @@ def overlap(one, other):
     return clearance(one, other) < -TOUCH_MM
 
 
+def nearest_points(one, other):
+    """The ends of the gap between two footprints [mm], or None where they touch or overlap.
+
+    >>> from samples.layout import Footprint
+    >>> disc = Footprint("disc", diameter_mm=2, x_mm=0, y_mm=0)
+    >>> slab = Footprint("rectangle", width_mm=4, height_mm=2, x_mm=5, y_mm=0)
+    >>> nearest_points(disc, slab)
+    ((1.0, 0.0), (3.0, 0.0))
+    """
+    if gap(one, other) == 0:
+        return None
+    ends = [(corner, _onto(*corner, other)) for corner in corners(one)]
+    ends += [(_onto(*corner, one), corner) for corner in corners(other)]
+    start, end = min(ends, key=lambda pair: math.dist(*pair))
+    length = math.dist(start, end)
+    right, up = (end[0] - start[0]) / length, (end[1] - start[1]) / length
+    shrink, trim = rounding(one), rounding(other)
+    return (
+        (start[0] + shrink * right, start[1] + shrink * up),
+        (end[0] - trim * right, end[1] - trim * up),
+    )
+
+
+def _onto(x, y, footprint):
+    """The point of a rectangle nearest to a point outside it; the centre of a disc."""
+    if footprint.shape == DISC:
+        return footprint.x_mm, footprint.y_mm
+    turn = math.radians(footprint.rotation_deg)
+    cos, sin = math.cos(turn), math.sin(turn)
+    right, up = x - footprint.x_mm, y - footprint.y_mm
+    half_width, half_height = footprint.width_mm / 2, footprint.height_mm / 2
+    along = min(max(right * cos + up * sin, -half_width), half_width)
+    across = min(max(up * cos - right * sin, -half_height), half_height)
+    return (
+        footprint.x_mm + along * cos - across * sin,
+        footprint.y_mm + along * sin + across * cos,
+    )
+
+
 def _to_rectangle(x, y, rectangle):
     """Distance of a point from a rectangle, negative inside."""
     turn = math.radians(rectangle.rotation_deg)
@@ -205,9 +240,7 @@ def _to_rectangle(x, y, rectangle):
     right, up = x - rectangle.x_mm, y - rectangle.y_mm
     beyond_x = abs(right * cos + up * sin) - rectangle.width_mm / 2
     beyond_y = abs(up * cos - right * sin) - rectangle.height_mm / 2
-    return math.hypot(max(beyond_x, 0), max(beyond_y, 0)) + min(
-        max(beyond_x, beyond_y), 0
-    )
+    return math.hypot(max(beyond_x, 0), max(beyond_y, 0)) + min(max(beyond_x, beyond_y), 0)
 
 
 def _along_axes(rectangle, other):
@@ -244,9 +277,7 @@ def gaps(layout):
 
 def outside(layout):
     """GEO-01, outside the usable area: (id, how far past its edge [mm]) for each such mount."""
-    reaches = (
-        (mount.id, overhang(mount.footprint, layout.holder)) for mount in layout.mounts
-    )
+    reaches = ((mount.id, overhang(mount.footprint, layout.holder)) for mount in layout.mounts)
     return [(id_, past) for id_, past in reaches if past > TOUCH_MM]
 
 
@@ -265,9 +296,7 @@ def narrow_gaps(layout):
     return [
         (one.id, other.id, max(apart, 0.0))
         for one, other in combinations(layout.mounts, 2)
-        if -TOUCH_MM
-        <= (apart := clearance(one.footprint, other.footprint))
-        < least - TOUCH_MM
+        if -TOUCH_MM <= (apart := clearance(one.footprint, other.footprint)) < least - TOUCH_MM
     ]
 
 

@@ -9,9 +9,7 @@ from samples import geometry
 from samples.layout import Footprint, Holder, Layout, Mount, rules_of
 
 DISC_HOLDER = Holder("disc", diameter_mm=25.4, edge_margin_mm=2.0)
-PLATE = Holder(
-    "rectangle", width_mm=105, height_mm=15, edge_margin_mm=1.0, max_thickness_mm=6.5
-)
+PLATE = Holder("rectangle", width_mm=105, height_mm=15, edge_margin_mm=1.0, max_thickness_mm=6.5)
 
 
 def disc(diameter, x, y):
@@ -30,9 +28,7 @@ def slab(width, height, x, y, turned=0.0):
 
 
 def layout(*footprints, holder=DISC_HOLDER, thickness=0.5, **limits):
-    mounts = [
-        Mount(f"p{n}", each, thickness) for n, each in enumerate(footprints, start=1)
-    ]
+    mounts = [Mount(f"p{n}", each, thickness) for n, each in enumerate(footprints, start=1)]
     return Layout(holder, tuple(mounts), rules_of(limits))
 
 
@@ -80,9 +76,7 @@ def shapely_overhang(footprint, holder):
         return max(0.0, farthest + radius(footprint) - holder.diameter_mm / 2 + edge)
     half_width, half_height = holder.width_mm / 2 - edge, holder.height_mm / 2 - edge
     left, low, right, high = core(footprint).bounds
-    past = max(
-        right - half_width, -half_width - left, high - half_height, -half_height - low
-    )
+    past = max(right - half_width, -half_width - left, high - half_height, -half_height - low)
     return max(0.0, past + radius(footprint))
 
 
@@ -95,9 +89,7 @@ def test_given_5000_random_pairs_when_measured_then_gaps_and_overlaps_are_shapel
         expected = shapely_gap(one, other)
 
         assert geometry.gap(one, other) == pytest.approx(expected, abs=1e-4)
-        assert geometry.gap(one, other) == pytest.approx(
-            geometry.gap(other, one), abs=1e-9
-        )
+        assert geometry.gap(one, other) == pytest.approx(geometry.gap(other, one), abs=1e-9)
         assert geometry.overlap(one, other) == (expected == 0)
         apart += expected > 0
         together += expected == 0
@@ -153,9 +145,7 @@ def test_given_5000_random_footprints_when_held_against_the_usable_area_then_as_
 
         expected = shapely_overhang(footprint, holder)
 
-        assert max(0.0, geometry.overhang(footprint, holder)) == pytest.approx(
-            expected, abs=1e-4
-        )
+        assert max(0.0, geometry.overhang(footprint, holder)) == pytest.approx(expected, abs=1e-4)
         assert geometry.inside(footprint, holder) == (expected == 0)
         out += expected > 0
     assert 500 < out < 4500
@@ -222,9 +212,25 @@ def test_given_crossed_bars_when_checked_then_they_overlap_though_no_corner_lies
 
 
 def test_given_samples_thicker_than_the_holder_allows_when_checked_then_they_are_told():
-    assert geometry.too_thick(layout(disc(4, 0, 0), holder=PLATE, thickness=6.6)) == [
-        ("p1", 6.6)
-    ]
+    assert geometry.too_thick(layout(disc(4, 0, 0), holder=PLATE, thickness=6.6)) == [("p1", 6.6)]
     assert geometry.too_thick(layout(disc(4, 0, 0), holder=PLATE, thickness=6.5)) == []
     assert geometry.too_thick(layout(disc(4, 0, 0), thickness=60)) == []
     assert geometry.too_thick(layout(disc(4, 0, 0), holder=PLATE, thickness=None)) == []
+
+
+def test_given_1000_random_pairs_apart_when_the_gap_is_drawn_then_its_ends_lie_on_both_edges():
+    rng = random.Random(24)
+    seen = 0
+    while seen < 1000:
+        one, other = random_footprint(rng), random_footprint(rng)
+        ends = geometry.nearest_points(one, other)
+        if ends is None:
+            assert shapely_gap(one, other) < 1e-5
+            continue
+        seen += 1
+
+        start, end = (shapely.Point(*point) for point in ends)
+
+        assert start.distance(end) == pytest.approx(shapely_gap(one, other), abs=1e-6)
+        assert start.distance(core(one)) == pytest.approx(radius(one), abs=1e-6)
+        assert end.distance(core(other)) == pytest.approx(radius(other), abs=1e-6)
