@@ -33,21 +33,15 @@ EVENTS = ("restart", "isolated", "resumed", "gauge_off", "gate_open", "degas")
 # breenci/am4space_outgassing (MIT) hold exactly 1000 mbar for minutes after a vent; 1013 mbar and
 # 760 torr are the same habit of other controllers (common practice, no source).
 CLAMPS_PA = (1000e2, 1013e2, 1013.25e2, 760 * 101325 / 760, 1000 * 101325 / 760)
-STUCK_AT_TOP = (
-    3  # identical highest readings of one gauge in a row are a clamp too (own proposal)
-)
+STUCK_AT_TOP = 3  # identical highest readings of one gauge in a row are a clamp too (own proposal)
 DECADE = math.log(10.0)
 SLIPS = {  # typed / meant, in ln; a slipped exponent, or another unit of the same gauge
     "decade": (DECADE, -DECADE, 2 * DECADE, -2 * DECADE),
     "unit": (math.log(133.322), -math.log(133.322), math.log(100.0), -math.log(100.0)),
 }
-BURST_S = (
-    1800.0  # s; a burst of gate or degas is over by then at the latest (own proposal)
-)
+BURST_S = 1800.0  # s; a burst of gate or degas is over by then at the latest (own proposal)
 KNOWN_WITHIN = 1.5  # bounds of a crossing with a smaller ratio are read as one number
-SAME_GAUGE_GAP = (
-    0.5  # in ln p; two gauges at one moment differ by more: the lower decides
-)
+SAME_GAUGE_GAP = 0.5  # in ln p; two gauges at one moment differ by more: the lower decides
 
 
 class Unreadable(ValueError):
@@ -74,9 +68,7 @@ class Run:
     @property
     def ended_at(self):
         """The time of the last row; the start where there is none."""
-        return self.started_at + timedelta(
-            seconds=float(self.t_s[-1]) if self.t_s.size else 0.0
-        )
+        return self.started_at + timedelta(seconds=float(self.t_s[-1]) if self.t_s.size else 0.0)
 
     def until(self, at_s):
         """The run as it was known at `at_s` [s]."""
@@ -128,11 +120,7 @@ class Crossing:
     @property
     def known_s(self):
         """The one number, where the bounds are close enough for one."""
-        if (
-            self.best_s is None
-            or self.low_s <= 0
-            or self.high_s > KNOWN_WITHIN * self.low_s
-        ):
+        if self.best_s is None or self.low_s <= 0 or self.high_s > KNOWN_WITHIN * self.low_s:
             return None
         return self.best_s
 
@@ -167,13 +155,9 @@ def read_runs(stream):
                 current = _Growing(cells, number)
             current.add(cells, number)
     except csv.Error as trouble:
-        raise Unreadable(
-            f"Row {number + 1}: this is not a line of a table ({trouble})."
-        ) from None
+        raise Unreadable(f"Row {number + 1}: this is not a line of a table ({trouble}).") from None
     except UnicodeDecodeError:
-        raise Unreadable(
-            f"Row {number + 1}: the text is not UTF-8; save it as UTF-8."
-        ) from None
+        raise Unreadable(f"Row {number + 1}: the text is not UTF-8; save it as UTF-8.") from None
     if current is None:
         raise Unreadable("The file has a header and no rows; add at least one run.")
     yield current.run()
@@ -258,9 +242,7 @@ def _lines(stream):
     )
     for number, line in enumerate(text, start=1):
         if "\0" in line:
-            raise Unreadable(
-                f"Row {number}: the file holds NUL bytes; save it as UTF-8 text."
-            )
+            raise Unreadable(f"Row {number}: the file holds NUL bytes; save it as UTF-8 text.")
         yield line
 
 
@@ -273,30 +255,22 @@ def _columns(rows):
     try:
         header = next(rows, None)
     except csv.Error as trouble:
-        raise Unreadable(
-            f"Row 1: this is not the header of a table ({trouble})."
-        ) from None
+        raise Unreadable(f"Row 1: this is not the header of a table ({trouble}).") from None
     except UnicodeError:
-        raise Unreadable(
-            "Row 1: the text cannot be decoded; save the file as UTF-8."
-        ) from None
+        raise Unreadable("Row 1: the text cannot be decoded; save the file as UTF-8.") from None
     if header is None:
         raise Unreadable("The file is empty; the first row must name the columns.")
     columns = {name.strip().lower(): place for place, name in enumerate(header)}
     missing = [name for name in NEEDED if name not in columns]
     if missing:
-        raise Unreadable(
-            f"Row 1: column {', '.join(missing)} is missing; name it in the header."
-        )
+        raise Unreadable(f"Row 1: column {', '.join(missing)} is missing; name it in the header.")
     return {name: columns[name] for name in NEEDED + LENT if name in columns}
 
 
 def _cells(columns, row, number):
     last = max(columns[name] for name in NEEDED)
     if len(row) <= last:
-        raise Unreadable(
-            f"Row {number} has {len(row)} cells and needs {last + 1}; complete it."
-        )
+        raise Unreadable(f"Row {number} has {len(row)} cells and needs {last + 1}; complete it.")
     cells = dict.fromkeys(LENT, "")
     for name, place in columns.items():
         if place < len(row):
@@ -310,9 +284,7 @@ def _seconds(text, number):
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise Unreadable(
-            f"Row {number}: t_s is {text[:40]!r}; write seconds since the start."
-        )
+        raise Unreadable(f"Row {number}: t_s is {text[:40]!r}; write seconds since the start.")
     return value
 
 
@@ -347,15 +319,26 @@ def _factor(unit, number):
 # The clock of pumping
 
 
-def pumping_clock(run):
-    """Seconds of pumping at each row, since the last restart and without pauses.
+@dataclass(frozen=True)
+class Clock:
+    """Seconds of pumping: since the last restart (`began`), without pauses ((start, end), ...)."""
 
-    Takes:   run.   Returns: seconds, shape (n,), NaN for rows before the last restart; paused at
-    the end (bool); the start of this pumping on the run's clock [s].
-    """
-    marked = [
-        row for row in np.flatnonzero(run.event != "") if run.event[row] in CLOCK_EVENTS
-    ]
+    began: float
+    pauses: tuple
+    paused: bool
+
+    def pumped(self, t_s):
+        """Seconds of pumping at t_s [s], any shape; NaN before this pumping began."""
+        t_s = np.asarray(t_s, dtype=float)
+        pumped = t_s - self.began
+        for start, end in self.pauses:
+            pumped = pumped - np.clip(t_s - start, 0.0, end - start)
+        return np.where(t_s >= self.began, pumped, np.nan)
+
+
+def clock_of(run):
+    """The clock of a run's pumping, from its events restart, isolated and resumed."""
+    marked = [row for row in np.flatnonzero(run.event != "") if run.event[row] in CLOCK_EVENTS]
     marked.sort(key=lambda row: run.t_s[row])
     began, pauses, since = 0.0, [], None
     for row in marked:
@@ -366,10 +349,9 @@ def pumping_clock(run):
             since = at
         elif event == "resumed" and since is not None:
             pauses, since = [*pauses, (since, at)], None
-    pumped = run.t_s - began
-    for start, end in [*pauses, *([(since, math.inf)] if since is not None else [])]:
-        pumped = pumped - np.clip(run.t_s - start, 0.0, end - start)
-    return np.where(run.t_s >= began, pumped, np.nan), since is not None, began
+    if since is not None:
+        pauses.append((since, math.inf))
+    return Clock(began, tuple(pauses), since is not None)
 
 
 def _while_pumping(run):
@@ -409,7 +391,7 @@ def clean(run):
     neighbours only with another exponent or unit. Same moment and gauge: the median.
     Valid:   depends on rows up to each reading and the next two, so a cut run is cleaned as such.
     """
-    pumped, _, _ = pumping_clock(run)
+    pumped = clock_of(run).pumped(run.t_s)
     believed = np.isfinite(run.pressure_pa) & np.isfinite(pumped) & _while_pumping(run)
     believed &= run.t_s >= 0
     rows = np.flatnonzero(believed)
@@ -448,12 +430,7 @@ def _clamped(pressure, gauge):
             later = pressure[own[own > stuck[-1]]] if stuck.size else []
             in_a_row = stuck.size == np.searchsorted(own, stuck[-1]) + 1
             # a gauge that starts at its limit and then falls was over range
-            if (
-                in_a_row
-                and stuck.size >= STUCK_AT_TOP
-                and len(later)
-                and later[0] < top / 1.2
-            ):
+            if in_a_row and stuck.size >= STUCK_AT_TOP and len(later) and later[0] < top / 1.2:
                 clamps[stuck] = True
     return clamps
 
@@ -499,9 +476,7 @@ def _slipped_long(t_s, ln_p):
     padded = np.pad(ln_p, 2, mode="edge")
     middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
     off = ln_p - middle
-    return [
-        (int(i), *_meant(ln_p[i], off[i])) for i in np.flatnonzero(np.abs(off) > 1.2)
-    ]
+    return [(int(i), *_meant(ln_p[i], off[i])) for i in np.flatnonzero(np.abs(off) > 1.2)]
 
 
 def _off_neighbours(x, y):
@@ -514,9 +489,7 @@ def _off_neighbours(x, y):
     inner = np.arange(1, n - 1)
     low = np.minimum(y[:-2], y[2:])
     high = np.maximum(y[:-2], y[2:])
-    off[inner] = np.where(
-        y[1:-1] > high, y[1:-1] - high, np.minimum(y[1:-1] - low, 0.0)
-    )
+    off[inner] = np.where(y[1:-1] > high, y[1:-1] - high, np.minimum(y[1:-1] - low, 0.0))
     # the last may fall on along the steepest recent slope, never rise far; the first mirrors it
     step = max(x[-1] - x[-2], 1e-6)
     slope = max(-(y[-2] - y[-3]) / max(x[-2] - x[-3], 1e-3), 0.0)

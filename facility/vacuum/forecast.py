@@ -1,0 +1,443 @@
+"""When will the chamber be ready: learned from the instrument's past runs, asked at any moment.
+
+`learn` reads past runs once, `add` brings it up to date by one, `forecast` answers. A forecast is
+a mixture of normal distributions of curves, one for each form the load may be of and one for a run
+unlike others, given the readings so far; the threshold is crossed where the curve says so. The
+intervals are then set right by what the same method would have said of past runs.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+
+from facility.vacuum.learning import (
+    Curves,
+    Past,
+    Reasons,
+    expect,
+    fit_curves,
+    fit_reasons,
+    noise_of,
+    one_ahead,
+)
+from facility.vacuum.pumpdown import KNOTS, Seen, basis, expected_time, seen
+from facility.vacuum.runs import clock_of, crossing
+
+VERSION = 1
+KEPT = 300  # past runs; older ones say little about today
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+LABEL_RIGHT = 0.93  # share of loads whose form is as written (own proposal)
+UNLIKE, UNLIKE_SPREAD = 0.04, 6.0  # share and covariance of runs unlike others (own proposal)
+TEMPER = 0.5  # of the evidence for a form: readings of one run are not independent
+SOONEST_S, FURTHEST_S = 4.0, 4.0e5
+LEFT = np.geomspace(SOONEST_S, FURTHEST_S, 110)  # s from now, where curves are compared
+STRAY = 4.5  # standard deviations; and at least one in ln p: a reading that nobody means
+STAGES = np.array([0.03, 0.12, 0.3, 0.5, 0.7])  # of the usual time; edges of the stages
+LEVEL = 1.2816  # standard normal deviate of 90 %
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """When the threshold will be reached, on the run's own clock [s], and what to say."""
+
+    ready_s: float
+    low80_s: float
+    high80_s: float
+    says: str
+
+
+@dataclass(frozen=True, eq=False)
+class Learned:
+    """What an instrument's past runs taught, for one threshold; goes to JSON and back."""
+
+    threshold_pa: float
+    past: Past
+    seens: tuple
+    ready_s: np.ndarray  # (n,) pumped seconds to the threshold, NaN where not known as one number
+    ids: tuple
+    curves: Curves
+    reasons: Reasons
+    by_stage: np.ndarray  # factors on the interval
+    by_form: np.ndarray
+    fitted_on: int
+
+    @property
+    def runs(self):
+        return len(self.ids)
+
+
+def learn(runs, threshold_pa):
+    """Everything that past runs teach about when the threshold will be reached.
+
+    Takes:   runs, past runs of one instrument in any order; threshold [Pa].
+    Returns: Learned.   Raises: ValueError for a threshold that is not above zero.
+    """
+    if not (math.isfinite(threshold_pa) and threshold_pa > 0):
+        raise ValueError(f"the threshold ({threshold_pa} Pa) must be above zero")
+    runs = sorted(runs, key=lambda run: (run.started_at, run.run_id))[-KEPT:]
+    kept = [(run, seen(run, threshold_pa)) for run in runs]
+    kept = [(run, points) for run, points in kept if points.x.size]
+    past = Past(
+        np.array([_day(run) for run, _ in kept]),
+        tuple(run.form for run, _ in kept),
+        np.array([_or_nan(run.samples) for run, _ in kept]),
+        np.array([_or_nan(run.vent_minutes) for run, _ in kept]),
+    )
+    ready = np.array([_pumped_to(run, threshold_pa) for run, _ in kept])
+    seens = tuple(points for _, points in kept)
+    curves, heights, left = fit_curves(threshold_pa, seens)
+    typical = _typical(curves, threshold_pa)
+    reasons = fit_reasons(curves, past, heights, left, typical)
+    learned = Learned(
+        threshold_pa,
+        past,
+        seens,
+        ready,
+        tuple(run.run_id for run, _ in kept),
+        curves,
+        reasons,
+        np.ones(STAGES.size + 1),
+        np.ones(len(reasons.forms)),
+        len(kept),
+    )
+    return _calibrated(learned)
+
+
+def add(learned, run):
+    """The same with one more past run; sizes and intervals stay as they were learned.
+
+    Takes:   learned; run, ended.   Returns: Learned.
+    """
+    points = seen(run, learned.threshold_pa)
+    if not points.x.size:
+        return learned
+    place = int(np.searchsorted(learned.past.day, _day(run), side="right"))
+    past = Past(
+        np.insert(learned.past.day, place, _day(run)),
+        _inserted(learned.past.form, place, run.form),
+        np.insert(learned.past.samples, place, _or_nan(run.samples)),
+        np.insert(learned.past.vent, place, _or_nan(run.vent_minutes)),
+    )
+    seens = _inserted(learned.seens, place, points)
+    ready = np.insert(learned.ready_s, place, _pumped_to(run, learned.threshold_pa))
+    ids = _inserted(learned.ids, place, run.run_id)
+    if len(ids) > KEPT:
+        past = Past(past.day[1:], past.form[1:], past.samples[1:], past.vent[1:])
+        seens, ready, ids = seens[1:], ready[1:], ids[1:]
+    curves, heights, left = fit_curves(
+        learned.threshold_pa, seens, learned.curves if learned.runs >= 12 else None, rounds=2
+    )
+    reasons = fit_reasons(
+        curves, past, heights, left, _typical(curves, learned.threshold_pa), learned.reasons.sizes
+    )
+    by_form = np.ones(len(reasons.forms))
+    for name, factor in zip(learned.reasons.forms, learned.by_form, strict=True):
+        if name in reasons.forms:
+            by_form[reasons.forms.index(name)] = factor
+    return replace(
+        learned,
+        past=past,
+        seens=seens,
+        ready_s=ready,
+        ids=ids,
+        curves=curves,
+        reasons=reasons,
+        by_form=by_form,
+    )
+
+
+def _inserted(items, place, item):
+    return (*items[:place], item, *items[place:])
+
+
+def forecast(learned, run, at_s):
+    """When the threshold will be reached, as known at `at_s`.
+
+    Takes:   learned; run (rows later than at_s are not looked at); at_s [s].
+    Returns: Forecast on the run's own clock; its low end is never before at_s.
+    """
+    run = run.until(at_s)
+    clock = clock_of(run)
+    reached = crossing(run, learned.threshold_pa) if run.t_s.size else None
+    points = seen(run, learned.threshold_pa)
+    now = max(float(clock.pumped(at_s)), 0.0) if at_s >= clock.began else 0.0
+    means, spreads, weights = _candidates(learned, run)
+    points, strays = _without_strays(learned, points, means[0], spreads[0])
+    if reached and reached.high_s is not None and _believed(points, clock, reached):
+        return _reached(reached)
+    left, odds = _chances(learned.curves, points, now, means, spreads, weights)
+    quantiles = _quantiles(left, odds)
+    low, ready, high = _widened(learned, quantiles, now, run.form)
+    says = _says(learned, run, points, strays, clock, (low, ready, high), at_s)
+    return Forecast(at_s + ready, at_s + low, at_s + high, says)
+
+
+def _believed(points, clock, reached):
+    """Whether the reading below the threshold survived as one that somebody meant."""
+    at = float(clock.pumped(reached.high_s))
+    if math.isnan(at):  # reached before a restart
+        return False
+    return at < 45.0 or bool(np.any((points.y <= 0.05) & (points.x >= math.log(at) - 0.11)))
+
+
+def _reached(reached):
+    best = reached.best_s if reached.best_s is not None else reached.high_s
+    if reached.known_s is None:
+        return Forecast(
+            best,
+            reached.low_s,
+            reached.high_s,
+            f"Below the threshold at {_span(reached.high_s)}; it was reached after "
+            f"{_span(reached.low_s)}, nobody read the gauge in between.",
+        )
+    return Forecast(best, best, best, f"Below the threshold since {_span(best)} after the start.")
+
+
+# The candidates and the readings
+
+
+def _candidates(learned, run):
+    """Curves this run may follow, before its readings: means (c, k), covariances (c, k, k), weights."""
+    reasons, curves, past = learned.reasons, learned.curves, learned.past
+    count = np.array([past.form.count(form) for form in reasons.forms], dtype=float) + 0.3
+    share = count / count.sum()
+    known = run.form in reasons.forms
+    if known:
+        share = share * (1 - LABEL_RIGHT)
+        share[reasons.forms.index(run.form)] += LABEL_RIGHT
+    order = np.argsort(-share)
+    chosen = order[share[order] >= 0.004]
+    rows = np.zeros((chosen.size, len(reasons.forms)))
+    rows[np.arange(chosen.size), chosen] = 1.0
+    means, variances = expect(
+        reasons, past, _day(run), rows, _or_nan(run.samples), _or_nan(run.vent_minutes)
+    )
+    heights, spreads = _curves_given(curves, reasons, means, variances)
+    weights = share[chosen] / share[chosen].sum() * (1 - UNLIKE)
+    heights = np.concatenate([heights, heights[:1]])
+    spreads = np.concatenate([spreads, spreads[:1] + (UNLIKE_SPREAD - 1) * curves.spread])
+    return heights, spreads, np.append(weights, UNLIKE)
+
+
+def _curves_given(curves, reasons, means, variances):
+    """Curves whose late numbers have these means and variances."""
+    shape = reasons.shape
+    heights = curves.mean + means @ shape.T
+    spreads = (
+        curves.spread + curves.doubt + np.einsum("kq,cq,lq->ckl", shape, variances - 1.0, shape)
+    )
+    return heights, spreads
+
+
+def _without_strays(learned, points, mean, spread):
+    """Readings without those that the others and the instrument's history both contradict."""
+    dropped = 0
+    spread = spread + 2.0 * learned.curves.spread  # an unlike run is not a stray reading
+    while points.x.size and dropped < 4:
+        weights = basis(points.x)
+        noise = noise_of(learned.curves, points)
+        total = weights @ spread @ weights.T + np.diag(noise)
+        inverse = np.linalg.inv(total)
+        own = np.diag(inverse)
+        off = (inverse @ (points.y - weights @ mean)) / own
+        score = np.abs(off) * np.sqrt(own)
+        worst = int(np.argmax(np.where(np.abs(off) > 1.0, score, 0.0)))
+        if score[worst] < STRAY or abs(off[worst]) <= 1.0:
+            break
+        keep = np.arange(points.x.size) != worst
+        points = Seen(points.x[keep], points.y[keep], points.spread[keep], points.count[keep])
+        dropped += 1
+    return points, dropped
+
+
+def _chances(curves, points, now, means, spreads, weights):
+    """Odds that the threshold is still not reached `left` seconds from now, given it is not now."""
+    left = LEFT if now > 0 else LEFT[LEFT > 30.0]
+    grid = basis(np.log(np.r_[max(now, 1.0), now + left]))
+    ahead = np.matmul(grid, spreads)  # (c, g, k)
+    mean = means @ grid.T
+    variance = np.einsum("cgk,gk->cg", ahead, grid)
+    if points.x.size:
+        read = basis(points.x)
+        across = np.matmul(spreads, read.T)  # (c, k, n)
+        total = np.matmul(read, across)
+        total[:, np.arange(points.x.size), np.arange(points.x.size)] += noise_of(curves, points)
+        off = points.y - means @ read.T
+        solved = np.linalg.solve(
+            total, np.concatenate([across.transpose(0, 2, 1), off[:, :, None]], 2)
+        )
+        gain, pull = solved[:, :, :-1], solved[:, :, -1]
+        fit = np.einsum("cn,cn->c", off, pull) + np.linalg.slogdet(total)[1]
+        evidence = -0.5 * TEMPER * (fit - fit.min())
+        weights = weights * np.exp(evidence)
+        weights = weights / weights.sum()
+        mean = mean + np.einsum("gk,ckn,cn->cg", grid, across, pull, optimize=True)
+        update = np.matmul(across, gain)  # (c, k, k)
+        variance = variance - np.einsum("gk,ckl,gl->cg", grid, update, grid, optimize=True)
+    alive = _normal(mean / np.sqrt(np.maximum(variance, 1e-8)))
+    alive = np.minimum.accumulate(alive, axis=1)
+    odds = weights @ alive
+    return left, odds[1:] / max(odds[0], 1e-12)
+
+
+def _normal(z):
+    """The normal distribution function; within 1e-7 (Abramowitz and Stegun 26.2.17)."""
+    t = 1 / (1 + 0.2316419 * np.abs(z))
+    tail = (
+        t
+        * (
+            0.319381530
+            + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429)))
+        )
+        * np.exp(-0.5 * np.minimum(z * z, 1400.0))
+        / math.sqrt(2 * math.pi)
+    )
+    return np.where(z > 0, 1 - tail, tail)
+
+
+def _quantiles(left, odds):
+    """Seconds from now at which 10, 50 and 90 % of the chances have come."""
+    falling = np.minimum.accumulate(odds) - 1e-12 * np.arange(odds.size)
+    return np.exp(np.interp([-0.9, -0.5, -0.1], -falling, np.log(left)))
+
+
+# Setting the intervals right
+
+
+def _stage(learned, now):
+    typical = _typical(learned.curves, learned.threshold_pa)
+    return int(np.searchsorted(STAGES, now / typical))
+
+
+def _widened(learned, quantiles, now, form):
+    low, ready, high = np.log(quantiles)
+    factor = learned.by_stage[_stage(learned, now)]
+    if form in learned.reasons.forms:
+        factor = factor * learned.by_form[learned.reasons.forms.index(form)]
+    return np.exp([ready - factor * (ready - low), ready, ready + factor * (high - ready)])
+
+
+def _calibrated(learned):
+    """Factors on the intervals, from what would have been said of past runs by those before them."""
+    n = learned.runs
+    known = np.flatnonzero(np.isfinite(learned.ready_s))
+    if n < 12 or known.size < 6:
+        return learned
+    means, variances = one_ahead(learned.reasons, learned.past)
+    known = known[known >= n // 4][-80:]
+    ratios, stages, forms = [], [], []
+    for i in known:
+        heights, spreads = _curves_given(
+            learned.curves, learned.reasons, means[i : i + 1], variances[i : i + 1]
+        )
+        spreads = np.concatenate([spreads, spreads + (UNLIKE_SPREAD - 1) * learned.curves.spread])
+        heights, weights = np.repeat(heights, 2, axis=0), np.array([1 - UNLIKE, UNLIKE])
+        for now in (0.0, *(learned.ready_s[i] * np.array([0.1, 0.25, 0.45, 0.65, 0.8]))):
+            so_far = _before(learned.seens[i], now)
+            so_far, _ = _without_strays(learned, so_far, heights[0], spreads[0])
+            left, odds = _chances(learned.curves, so_far, now, heights, spreads, weights)
+            low, ready, high = np.log(_quantiles(left, odds))
+            off = math.log(learned.ready_s[i] - now) - ready
+            ratios.append(off / (high - ready) if off > 0 else off / (low - ready))
+            stages.append(_stage(learned, now))
+            forms.append(learned.past.form[i])
+    ratios, stages, forms = np.array(ratios), np.array(stages), np.array(forms)
+    overall = _held(np.quantile(ratios, 0.8), ratios.size, 1.0, 60)
+    by_stage = np.array(
+        [
+            _held(_quantile(ratios[stages == s]), (stages == s).sum(), overall, 50)
+            for s in range(STAGES.size + 1)
+        ]
+    )
+    by_form = np.array(
+        [
+            _held(_quantile(ratios[forms == f]) / overall, (forms == f).sum(), 1.0, 60)
+            for f in learned.reasons.forms
+        ]
+    )
+    return replace(
+        learned, by_stage=np.clip(by_stage, 0.6, 2.5), by_form=np.clip(by_form, 0.7, 1.8)
+    )
+
+
+def _quantile(ratios):
+    return np.quantile(ratios, 0.8) if ratios.size else 1.0
+
+
+def _held(value, count, prior, weight):
+    return (value * count + prior * weight) / (count + weight)
+
+
+def _before(points, now):
+    early = points.x <= math.log(max(now, 1.0))
+    return Seen(points.x[early], points.y[early], points.spread[early], points.count[early])
+
+
+# Small things
+
+
+def _typical(curves, threshold_pa):
+    """Usual time to the threshold [s]: where the usual curve crosses it."""
+    below = np.flatnonzero((curves.mean[1:] <= 0) & (curves.mean[:-1] > 0))
+    if not below.size:
+        return expected_time(threshold_pa)
+    k = below[0]
+    share = curves.mean[k] / (curves.mean[k] - curves.mean[k + 1])
+    return float(math.exp(KNOTS[k] + share * (KNOTS[k + 1] - KNOTS[k])))
+
+
+def _pumped_to(run, threshold_pa):
+    """Seconds of pumping to the threshold, NaN where they are not known as one number."""
+    found = crossing(run, threshold_pa)
+    if found is None or found.known_s is None:
+        return math.nan
+    return float(clock_of(run).pumped(found.known_s))
+
+
+def _day(run):
+    return (run.started_at - EPOCH).total_seconds() / 86400.0
+
+
+def _or_nan(value):
+    return math.nan if value is None else float(value)
+
+
+def _span(seconds):
+    """A time in words that fit its size.
+
+    >>> _span(45), _span(3240), _span(30000)
+    ('45 s', '54 min', '8 h 20 min')
+    """
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    if minutes < 100:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _says(learned, run, points, strays, clock, quantiles, at_s):
+    low, ready, high = (at_s + seconds for seconds in quantiles)
+    parts = [
+        f"Ready about {_span(ready)} after the start, 80 % between {_span(low)} and {_span(high)}"
+    ]
+    if clock.paused:
+        parts = [
+            f"Pumping is paused; the forecast waits. Resumed now, ready about {_span(ready)} after "
+            f"the start, 80 % between {_span(low)} and {_span(high)}"
+        ]
+    readings = int(points.count.sum()) if points.x.size else 0
+    basis_of = f"from {readings} reading{'s' * (readings != 1)} and {learned.runs} past runs"
+    if learned.runs == 0:
+        basis_of = (
+            f"from {readings} reading{'s' * (readings != 1)} and published magnitudes only: "
+            "this instrument has no past runs yet"
+        )
+    parts.append(basis_of)
+    if strays:
+        parts.append(
+            f"{strays} reading{'s do' if strays > 1 else ' does'} not fit and was left out"
+        )
+    return "; ".join(parts) + "."

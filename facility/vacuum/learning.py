@@ -1,0 +1,405 @@
+"""What an instrument's past runs teach: the usual curve, how curves differ, and why.
+
+First the curves: mean and covariance at the knots, from readings of any number and spacing (each
+run is a draw from one normal distribution of curves; a run far out counts less). Then the reasons:
+the late part of each run in three numbers, each explained by form, samples, vent and the runs
+before, as a sum of kernels whose sizes the runs themselves decide.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from facility.vacuum.pumpdown import (
+    KNOTS,
+    basis,
+    expected_curve,
+    expected_time,
+    spread_of_shapes,
+)
+
+SCORES = 3  # numbers that stand for the late part of a curve
+ROUNDS = 12  # of fitting the curves; more change nothing that can be seen
+FREEDOM = 5.0  # of the t distribution of runs: a run far out counts less
+PRIOR_RUNS = 8.0  # the prior covariance of curves counts as so many runs
+FLOOR = 0.012  # ln p; readings of a step are never surer than two digits allow (own choice)
+
+# Form effects before there is history, in ln of the time (own proposal: porous and wet is slower).
+EXPECTED_EXTRA = {
+    "film": 0.0,
+    "single crystal": 0.0,
+    "bulk": 0.04,
+    "powder": 0.12,
+    "pellet": 0.12,
+    "electrode": 0.15,
+    "fibre": 0.2,
+    "residue": 0.15,
+    "porous powder": 0.45,
+}
+FORMS = tuple(EXPECTED_EXTRA)
+USUAL_SAMPLES, USUAL_VENT = 3.0, 10.0
+
+# Parts of the explanation and their sizes before the runs decide, as shares of the whole variance.
+PARTS = ("form", "form by samples", "samples", "vent", "weeks", "days", "rest")
+SIZES = np.array([0.30, 0.08, 0.06, 0.06, 0.12, 0.12, 0.35])
+WEEKS, DAYS = 45.0, 2.5  # days over which the memory of an instrument fades: slow and quick
+
+
+@dataclass(frozen=True, eq=False)
+class Curves:
+    """The usual curve and how runs differ from it, at the knots."""
+
+    mean: np.ndarray  # (k,)
+    spread: np.ndarray  # (k, k), of a run about the mean
+    doubt: np.ndarray  # (k, k), of the mean itself
+    noise: float  # ln p, of one reading by hand
+    logged: float  # ln p, of a step of a logger
+
+
+@dataclass(frozen=True, eq=False)
+class Past:
+    """What is kept of past runs, one row each, in order of time."""
+
+    day: np.ndarray  # days since 1970
+    form: tuple
+    samples: np.ndarray  # NaN where not known
+    vent: np.ndarray
+
+
+def noise_of(curves, seen):
+    """Variance of each reading in ln p: the gauge, two digits, and a clock on a steep curve."""
+    slope = np.interp(seen.x, 0.5 * (KNOTS[1:] + KNOTS[:-1]), np.diff(curves.mean) / np.diff(KNOTS))
+    clock = slope * seen.spread * np.exp(-seen.x)
+    gauge = np.where(seen.count > 1, curves.logged, curves.noise)
+    return FLOOR**2 + gauge**2 + clock**2
+
+
+def prior_curves(threshold_pa):
+    """Curves of an instrument that nobody has used yet."""
+    typical = expected_time(threshold_pa)
+    return Curves(
+        expected_curve(typical),
+        spread_of_shapes(0.25, 0.08, 0.12, 0.6),
+        spread_of_shapes(0.6, 0.25, 0.5, 2.0),
+        0.05,
+        0.02,
+    )
+
+
+def fit_curves(threshold_pa, seens, start=None, rounds=ROUNDS):
+    """Mean and covariance of the curves of past runs by expectation and maximisation.
+
+    Takes:   threshold [Pa]; seens, a list of Seen; start, Curves to begin from.
+    Returns: Curves, and for each run its heights (n, k) and what is left open (n, k, k).
+    """
+    prior = prior_curves(threshold_pa)
+    used = [seen for seen in seens if seen.x.size]
+    if not used:
+        return prior, np.zeros((0, KNOTS.size)), np.zeros((0, KNOTS.size, KNOTS.size))
+    weights, heights, mask = _stacked(used)
+    curves = start or replace(prior, mean=_first_mean(prior, weights, heights, mask))
+    for _ in range(rounds):
+        runs, left = _runs(curves, used, weights, heights, mask)
+        curves = _updated(prior, curves, runs, left, weights, heights, mask, used)
+    runs, left = _runs(curves, used, weights, heights, mask)
+    return curves, runs, left
+
+
+def _stacked(seens):
+    most = max(seen.x.size for seen in seens)
+    weights = np.zeros((len(seens), most, KNOTS.size))
+    heights, mask = np.zeros((len(seens), most)), np.zeros((len(seens), most), dtype=bool)
+    for i, seen in enumerate(seens):
+        n = seen.x.size
+        weights[i, :n], heights[i, :n], mask[i, :n] = basis(seen.x), seen.y, True
+    return weights, heights, mask
+
+
+def _first_mean(prior, weights, heights, mask):
+    """A smooth curve through all readings; where there are none it runs on like the prior."""
+    w, y = weights[mask], heights[mask]
+    bend = np.zeros((KNOTS.size - 2, KNOTS.size))
+    for i in range(KNOTS.size - 2):
+        a, b = KNOTS[i + 1] - KNOTS[i], KNOTS[i + 2] - KNOTS[i + 1]
+        bend[i, i : i + 3] = [1 / a, -1 / a - 1 / b, 1 / b]
+    left, right = w.T @ w + 1e-9 * np.eye(KNOTS.size), w.T @ y
+    for _ in range(4):
+        # a reading far off (a slipped exponent) must not bend the curve of all
+        system = left + 2.0 * bend.T @ bend
+        mean = np.linalg.solve(system, right + 2.0 * bend.T @ (bend @ prior.mean))
+        trust = 1 / (1 + ((y - w @ mean) / 0.7) ** 2)
+        left, right = (w * trust[:, None]).T @ w, w.T @ (trust * y)
+    return mean
+
+
+def _runs(curves, used, weights, heights, mask):
+    """Heights of each run given its readings, and what they leave open."""
+    precision = np.linalg.inv(curves.spread)
+    sure = np.zeros(mask.shape)
+    for i, seen in enumerate(used):
+        sure[i, : seen.x.size] = 1 / noise_of(curves, seen)
+    off = np.where(mask, heights - weights @ curves.mean, 0.0)
+    for _ in range(2):
+        left = np.linalg.inv(
+            precision + np.einsum("inj,in,ink->ijk", weights, sure, weights, optimize=True)
+        )
+        moved = np.einsum("ijk,ink,in->ij", left, weights, sure * off, optimize=True)
+        missed = off - np.einsum("inj,ij->in", weights, moved)
+        base = np.where(mask, sure, 0.0)
+        sure = base / np.maximum(1.0, base * missed**2 / 9.0)  # a stray reading counts less
+    return curves.mean + moved, left
+
+
+def _updated(prior, curves, runs, left, weights, heights, mask, used):
+    n, k = runs.shape
+    moved = runs - curves.mean
+    precision = np.linalg.inv(curves.spread)
+    far = np.einsum("ij,jk,ik->i", moved, precision, moved)
+    told = np.maximum(k - np.einsum("ijk,kj->i", left, precision), 0.5)  # how much a run says
+    trust = np.minimum((FREEDOM + told) / (FREEDOM + far), 1.5)
+    mean = (trust @ runs) / trust.sum()
+    moved = runs - mean
+    total = np.einsum("i,ij,ik->jk", trust, moved, moved) + left.sum(0)
+    spread = (total + PRIOR_RUNS * prior.spread) / (n + PRIOR_RUNS)
+    missed = np.where(mask, heights - np.einsum("inj,ij->in", weights, runs), np.nan)
+    noise, logged = _noises(curves, missed, used)
+    # the mean is as sure as the runs that speak of each part, in units of the spread
+    doubt = np.linalg.inv(np.linalg.inv(prior.doubt) + told.sum() / k * np.linalg.inv(spread))
+    return Curves(mean, spread, doubt, noise, logged)
+
+
+def _noises(curves, missed, used):
+    """Robust size of what the curves leave of single readings, and of a logger's steps."""
+    single, steps = [], []
+    for i, seen in enumerate(used):
+        clear = noise_of(curves, seen) < 4 * (FLOOR**2 + curves.noise**2)  # the clock says little
+        own = missed[i, : seen.x.size]
+        single.append(own[clear & (seen.count == 1)])
+        steps.append(own[clear & (seen.count > 1)])
+    found = []
+    for values, before in ((np.concatenate(single), 0.05), (np.concatenate(steps), 0.02)):
+        size = 1.48 * np.median(np.abs(values)) if values.size >= 10 else before
+        found.append(float(np.clip(math.sqrt(max(size**2 - FLOOR**2, 0.0)), 0.005, 0.25)))
+    return found
+
+
+# Why runs differ
+
+
+@dataclass(frozen=True, eq=False)
+class Reasons:
+    """The late part of past runs in a few numbers, and what explains them."""
+
+    reader: np.ndarray  # (q, k): numbers = reader @ (heights - mean)
+    shape: np.ndarray  # (k, q): what a number does to the curve
+    numbers: np.ndarray  # (n, q)
+    open: np.ndarray  # (n, q), variance left open by each run's readings
+    sizes: np.ndarray  # (q, parts)
+    forms: tuple  # names with an effect of their own
+    restless: np.ndarray  # (forms,), how much more than usual runs of a form differ
+    expected: np.ndarray  # (forms, q), effect of a form before history
+    inverse: np.ndarray  # (q, n, n)
+    pull: np.ndarray  # (q, n)
+
+
+def fit_reasons(curves, past, runs, left, typical_s, sizes=None):
+    """Explain the late part of each run by form, samples, vent and the runs before it.
+
+    Takes:   curves; past (n rows); runs (n, k), left (n, k, k) from fit_curves; typical time [s];
+    sizes, parts' sizes to keep (else they are fitted).
+    Returns: Reasons.
+    """
+    reader, shape = _late_numbers(curves, typical_s)
+    numbers = (runs - curves.mean) @ reader.T
+    within = np.einsum("qj,ijk,qk->iq", reader, left, reader)
+    within = np.clip(within, 1e-4, 0.999)
+    # a run's numbers were pulled to the mean; undo that: value and variance of what it says
+    told = 1 / within - 1.0
+    numbers = numbers / within / told
+    within = 1 / told
+    forms = tuple(FORMS) + tuple(sorted(set(past.form) - set(FORMS) - {""}))
+    expected = _expected_effects(curves, forms, reader)
+    restless = np.array([1.6 if form == "porous powder" else 1.0 for form in forms])
+    chosen = np.tile(SIZES, (SCORES, 1)) if sizes is None else sizes
+    reasons = Reasons(
+        reader, shape, numbers, within, chosen, forms, restless, expected,
+        np.zeros((SCORES, 0, 0)), np.zeros((SCORES, 0)),
+    )  # fmt: skip
+    if len(past.form) >= 12 and sizes is None:
+        reasons = replace(reasons, sizes=_fitted_sizes(reasons, past))
+    if len(past.form) >= 12:
+        reasons = replace(reasons, restless=_restless(reasons, past))
+    return _solved(reasons, past)
+
+
+def _late_numbers(curves, typical_s):
+    late = (np.exp(KNOTS) > 240.0) & (np.exp(KNOTS) < 2.5 * typical_s)
+    values, vectors = np.linalg.eigh(curves.spread[np.ix_(late, late)])
+    values, vectors = values[::-1][:SCORES], vectors[:, ::-1][:, :SCORES]
+    vectors = vectors * np.where(vectors.sum(0) < 0, -1.0, 1.0)
+    reader = np.zeros((SCORES, KNOTS.size))
+    reader[:, late] = (vectors / np.sqrt(values)).T
+    return reader, curves.spread @ reader.T
+
+
+def _expected_effects(curves, forms, reader):
+    """Effects of forms before history: the late part that much later, on a slope of about one."""
+    extra = np.array([EXPECTED_EXTRA.get(form, 0.1) for form in forms]) - 0.1
+    raised = np.where(np.exp(KNOTS) > 240.0, 1.0, 0.0)
+    return np.outer(extra, reader @ raised)
+
+
+def _features(past, forms):
+    member = np.array([[form == name for name in forms] for form in past.form], dtype=float)
+    member = member.reshape(len(past.form), len(forms))
+    samples = np.log(np.maximum(past.samples, 0.5) / USUAL_SAMPLES)
+    vent = np.log(np.maximum(past.vent, 0.5) / USUAL_VENT)
+    return member, np.nan_to_num(samples), np.nan_to_num(np.clip(vent, -3, 4))
+
+
+def _kernels(one, other):
+    """Parts of the covariance of two sets of runs, (parts - 1, n, m)."""
+    member, samples, vent, day = one
+    member2, samples2, vent2, day2 = other
+    same = member @ member2.T
+    gap = np.abs(day[:, None] - day2[None, :])
+    product = np.outer(samples, samples2)
+    return np.stack(
+        [
+            same,
+            same * product,
+            product,
+            np.outer(vent, vent2),
+            np.exp(-gap / WEEKS),
+            np.exp(-gap / DAYS),
+        ]
+    )
+
+
+def _described(past, forms):
+    return (*_features(past, forms), past.day)
+
+
+def _noise_of_runs(reasons, past, score):
+    member = _features(past, reasons.forms)[0]
+    restless = np.where(member.any(1), member @ reasons.restless, 1.3)
+    unknown = np.where(member.any(1), 0.0, reasons.sizes[score, 0])  # any form it may have been
+    return reasons.open[:, score] + reasons.sizes[score, -1] * restless + unknown
+
+
+def _centred(reasons, past, score):
+    member = _features(past, reasons.forms)[0]
+    return reasons.numbers[:, score] - member @ reasons.expected[:, score]
+
+
+def _fitted_sizes(reasons, past):
+    """Sizes of the parts for each number, by the likelihood of the past runs, step by step."""
+    mine = _described(past, reasons.forms)
+    kernels = _kernels(mine, mine)
+    member = mine[0]
+    restless = np.where(member.any(1), member @ reasons.restless, 1.3)
+    sizes = reasons.sizes.copy()
+    for score in range(SCORES):
+        y, within = _centred(reasons, past, score), reasons.open[:, score]
+        y = np.clip(y, -3.5, 3.5)
+
+        def cost(size, y=y, within=within):
+            total = np.einsum("p,pij->ij", size[:-1], kernels)
+            total[np.diag_indices(y.size)] += within + size[-1] * restless
+            lower = np.linalg.cholesky(total)
+            white = np.linalg.solve(lower, y)
+            shy = 0.5 * np.sum((np.log(size / SIZES) / 1.5) ** 2)
+            return 0.5 * white @ white + np.log(np.diag(lower)).sum() + shy
+
+        size, best = sizes[score].copy(), None
+        best = cost(size)
+        for step in (4.0, 2.0, 1.5):
+            for part in range(len(PARTS)):
+                for factor in (step, 1 / step):
+                    tried = size.copy()
+                    tried[part] = np.clip(tried[part] * factor, 1e-3, 10.0)
+                    now = cost(tried)
+                    if now < best:
+                        size, best = tried, now
+        sizes[score] = size
+    return sizes
+
+
+def _restless(reasons, past):
+    """How much more runs of a form differ than others, held to the prior by eight runs."""
+    solved = _solved(reasons, past)
+    own = np.diagonal(solved.inverse, axis1=1, axis2=2)
+    z2 = np.minimum(solved.pull**2 / own, 12.0).mean(0)  # left-one-out, in its own variance
+    member = _features(past, reasons.forms)[0]
+    count = member.sum(0)
+    return reasons.restless * (member.T @ z2 + 8.0) / (count + 8.0)
+
+
+def _solved(reasons, past):
+    n = len(past.form)
+    if not n:
+        return reasons
+    mine = _described(past, reasons.forms)
+    kernels = _kernels(mine, mine)
+    inverse, pull = np.empty((SCORES, n, n)), np.empty((SCORES, n))
+    for score in range(SCORES):
+        total = np.einsum("p,pij->ij", reasons.sizes[score, :-1], kernels)
+        total[np.diag_indices(n)] += _noise_of_runs(reasons, past, score)
+        inverse[score] = np.linalg.inv(total)
+        pull[score] = inverse[score] @ _centred(reasons, past, score)
+    return replace(reasons, inverse=inverse, pull=pull)
+
+
+def expect(reasons, past, day, form_rows, samples, vent):
+    """The late numbers of a run about to start, for several candidate forms at once.
+
+    Takes:   reasons; past; day; form_rows (c, forms), 1 at the candidate's form; samples, vent or
+    NaN.
+    Returns: means (c, q) and variances (c, q).
+    """
+    count = form_rows.shape[0]
+    new = Past(np.full(count, day), ("",) * count, np.full(count, samples), np.full(count, vent))
+    _, samples_new, vent_new = _features(new, reasons.forms)
+    mine = (form_rows, samples_new, vent_new, new.day)
+    own = np.ones((len(PARTS) - 1, count))
+    own[0] = form_rows.sum(1)
+    # what is not known may be anything usual
+    unsure = 0.4 if math.isnan(samples) else float(samples_new[0] ** 2)
+    own[1], own[2] = unsure * own[0], unsure
+    own[3] = 0.6 if math.isnan(vent) else vent_new**2
+    restless = np.where(form_rows.any(1), form_rows @ reasons.restless, 1.3)
+    means, variances = np.empty((count, SCORES)), np.empty((count, SCORES))
+    if len(past.form):
+        kernels = _kernels(mine, _described(past, reasons.forms))
+    for score in range(SCORES):
+        size = reasons.sizes[score]
+        whole = size[:-1] @ own + size[-1] * restless
+        means[:, score] = form_rows @ reasons.expected[:, score]
+        if len(past.form):
+            k = np.einsum("p,pcn->cn", size[:-1], kernels)
+            means[:, score] += k @ reasons.pull[score]
+            whole = whole - np.einsum("cn,cn->c", k @ reasons.inverse[score], k)
+        variances[:, score] = np.maximum(whole, 0.02)
+    return means, variances
+
+
+def one_ahead(reasons, past):
+    """What would have been expected of each past run from the runs before it alone.
+
+    Returns: means (n, q), variances (n, q), of its late numbers.
+    """
+    n = len(past.form)
+    mine = _described(past, reasons.forms)
+    kernels = _kernels(mine, mine)
+    means, variances = np.empty((n, SCORES)), np.empty((n, SCORES))
+    for score in range(SCORES):
+        total = np.einsum("p,pij->ij", reasons.sizes[score, :-1], kernels)
+        total[np.diag_indices(n)] += _noise_of_runs(reasons, past, score)
+        lower = np.linalg.cholesky(total)
+        y = _centred(reasons, past, score)
+        white = np.linalg.solve(lower, y)
+        own = np.diag(lower)
+        means[:, score] = reasons.numbers[:, score] - own * white
+        variances[:, score] = np.maximum(own**2 - reasons.open[:, score], 0.02)
+    return means, variances
