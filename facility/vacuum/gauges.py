@@ -269,10 +269,11 @@ def offset_between(coarse, fine):
     return Offset(ratio, spread, int(both.sum()), _offset_sentence(ratio))
 
 
-def true_pressure(reading, principle, gas):
+def true_pressure(reading, principle, gas, sensitivity=None):
     """Pressure of a gas other than nitrogen, from a reading in nitrogen equivalents.
 
-    Takes:   reading [Pa], number or array; principle, Principle or key; gas, a name.
+    Takes:   reading [Pa], number or array; principle, Principle or key; gas, a name; sensitivity
+             relative to nitrogen from the gauge's own manual, where it prints one.
     Returns: pressure [Pa], same shape.
     Raises:  ValueError for a gas without a factor, a reading below zero, a Pirani reading outside
              1e-2 to 1 mbar, or a combined gauge between its two heads.
@@ -293,12 +294,9 @@ def true_pressure(reading, principle, gas):
     )
     if principle.key == "combined" and not thermal and not np.all(reading < HAND_OVER[0]):
         raise ValueError("between 1e-3 and 1e-2 mbar a combined gauge blends two heads")
-    table = PIRANI_FACTOR if thermal else ION_SENSITIVITY
-    if gas not in table:
-        raise ValueError(f"no gas factor for {gas}; there are {', '.join(table)}")
     if thermal and not np.all((reading >= 1e-2 * MBAR) & (reading <= 1 * MBAR)):
         raise ValueError("Pirani gas factors hold from 1e-2 to 1 mbar")
-    return (reading * table[gas] if thermal else reading / table[gas])[()]
+    return (reading * _factor(gas, thermal, sensitivity))[()]
 
 
 def low_end(reading):
@@ -418,6 +416,17 @@ def _principle(principle):
     if principle not in PRINCIPLES:
         raise ValueError(f"no gauge principle “{principle}”; there are {', '.join(PRINCIPLES)}")
     return PRINCIPLES[principle]
+
+
+def _factor(gas, thermal, sensitivity):
+    """True pressure over reading."""
+    if sensitivity is not None:
+        above_zero(sensitivity=sensitivity)
+        return 1 / sensitivity
+    table = PIRANI_FACTOR if thermal else ION_SENSITIVITY
+    if gas not in table:
+        raise ValueError(f"no gas factor for {gas}; there are {', '.join(table)}")
+    return table[gas] if thermal else 1 / table[gas]
 
 
 def _equals_any(pressures, stops):
