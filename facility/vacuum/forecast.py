@@ -26,6 +26,9 @@ from facility.vacuum.pumpdown import KNOTS, Seen, basis, expected_time, seen
 from facility.vacuum.runs import clock_of, crossing
 
 VERSION = 1
+# Where nobody says otherwise. Source: transfer at 5e-7 mbar or better, MAX IV Bloch beamline,
+# blochdocs.maxiv.lu.se/loadlock.html.
+DEFAULT_THRESHOLD_PA = 5e-5
 KEPT = 300  # past runs; older ones say little about today
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 LABEL_RIGHT = 0.93  # share of loads whose form is as written (own proposal)
@@ -146,6 +149,27 @@ def add(learned, run):
         reasons=reasons,
         by_form=by_form,
     )
+
+
+def in_turn(history, runs, threshold_pa, running=()):
+    """Each run with what could be known before it started.
+
+    Takes:   history and runs, lists of Run, any instruments and order; threshold [Pa]; running,
+    names of runs that are not over: nothing is learned from them.
+    Returns: an iterator of (run, Learned), by instrument and start.
+    """
+    for instrument in dict.fromkeys(run.instrument for run in runs):
+        asked = [run for run in runs if run.instrument == instrument]
+        asked.sort(key=lambda run: run.started_at)
+        past = [run for run in (*history, *asked) if run.instrument == instrument]
+        past = [run for run in past if run.run_id not in running]
+        past.sort(key=lambda run: run.ended_at)
+        done = [run for run in past if run.ended_at <= asked[0].started_at]
+        learned, place = learn(done, threshold_pa), len(done)
+        for run in asked:
+            while place < len(past) and past[place].ended_at <= run.started_at:
+                learned, place = add(learned, past[place]), place + 1
+            yield run, learned
 
 
 def _inserted(items, place, item):
