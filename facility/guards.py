@@ -2,12 +2,15 @@
 
 An app names its tables in `ready()`. They are guarded after every migrate, because Django rebuilds
 a SQLite table on AlterField and its triggers are gone without a word. A system check fails when
-one is missing. Each refusal reaches Django as IntegrityError.
+one is missing or spelled as an older version spelled it. Each refusal reaches Django as
+IntegrityError.
 """
 
+import hashlib
 from dataclasses import dataclass
 
 from django.db import connections
+from django.db.backends.signals import connection_created
 
 REFUSAL = "Holdfast: {table} is append-only; correct it with a later entry"
 NO_DELETE = "Holdfast: {table} rows are never deleted"
@@ -24,6 +27,17 @@ class Guard:
     sqlite: str
     postgresql: str
     constraint: bool = False  # on PostgreSQL only
+
+    def spelling(self, vendor):
+        """The statement that makes it, empty where this database needs none."""
+        return getattr(self, vendor, "")
+
+    def mark(self, vendor):
+        """What PostgreSQL keeps as a comment, and SQLite as the statement itself, to compare."""
+        text = self.spelling(vendor)
+        if vendor == "sqlite":
+            return text
+        return hashlib.sha256((text if self.constraint else text + _FUNCTION).encode()).hexdigest()
 
 
 _guards: dict[str, Guard] = {}
@@ -92,9 +106,8 @@ def append_only(table, *, except_redaction=False):
     if not except_redaction:
         _trigger(table, "no_update", "UPDATE", REFUSAL)
         return
-    columns = (
-        "id log_id n kind person_id happened_at recorded_at sent_id digest hash redacts_id".split()
-    )
+    columns = ["id", "log_id", "n", "kind", "person_id", "happened_at", "recorded_at", "sent_id"]
+    columns += ["digest", "hash", "redacts_id"]
     same = " AND ".join(f"NEW.{column} IS OLD.{column}" for column in columns)
     sentence = REFUSAL.format(table=table)
     _add(
@@ -153,30 +166,34 @@ def _wanted(connection):
     return {
         guard.name: guard
         for guard in _guards.values()
-        if guard.table in tables and getattr(guard, connection.vendor, "")
+        if guard.table in tables and guard.spelling(connection.vendor)
     }
 
 
 def _standing(connection):
-    """Names of the guards that this database has now."""
+    """The guards that this database has now: name to mark."""
     with connection.cursor() as cursor:
         if connection.vendor == "sqlite":
-            cursor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+            cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
         else:
             cursor.execute(
-                "SELECT tgname::text FROM pg_trigger WHERE NOT tgisinternal AND tgenabled <> 'D' "
-                "UNION ALL SELECT conname::text FROM pg_constraint WHERE contype = 'x'"
+                "SELECT tgname::text, obj_description(oid, 'pg_trigger') FROM pg_trigger "
+                "WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') "
+                "UNION ALL SELECT conname::text, obj_description(oid, 'pg_constraint') "
+                "FROM pg_constraint WHERE contype = 'x'"
             )
-        return {name for (name,) in cursor.fetchall() if name.startswith("holdfast_")}
+        return {name: mark for name, mark in cursor.fetchall() if name.startswith("holdfast_")}
 
 
 def missing(connection):
-    """Names of guards that should stand and do not."""
-    return sorted(set(_wanted(connection)) - _standing(connection))
+    """Names of guards that should stand as they are spelled now, and do not."""
+    standing, vendor = _standing(connection), connection.vendor
+    wanted = _wanted(connection)
+    return sorted(name for name in wanted if standing.get(name) != wanted[name].mark(vendor))
 
 
 def put_up(connection):
-    """Make every guard that is missing."""
+    """Make every guard that is missing, and make anew what an older version spelled otherwise."""
     absent = missing(connection)
     if not absent:
         return
@@ -186,22 +203,41 @@ def put_up(connection):
             cursor.execute("CREATE EXTENSION IF NOT EXISTS btree_gist")
             cursor.execute(_FUNCTION)
         for name in absent:
-            cursor.execute(getattr(wanted[name], connection.vendor))
+            guard = wanted[name]
+            _drop(cursor, guard, connection.vendor)
+            cursor.execute(guard.spelling(connection.vendor))
+            if connection.vendor == "postgresql":
+                kind = "CONSTRAINT" if guard.constraint else "TRIGGER"
+                mark = guard.mark("postgresql")
+                cursor.execute(f"COMMENT ON {kind} {name} ON {guard.table} IS '{mark}'")
+
+
+def _drop(cursor, guard, vendor):
+    if vendor == "sqlite":
+        cursor.execute(f"DROP TRIGGER IF EXISTS {guard.name}")
+    elif guard.constraint:
+        cursor.execute(f"ALTER TABLE {guard.table} DROP CONSTRAINT IF EXISTS {guard.name}")
+    else:
+        cursor.execute(f"DROP TRIGGER IF EXISTS {guard.name} ON {guard.table}")
 
 
 def take_down(connection):
     """Remove the guards: only a flush of a test database, a restore or a test does this."""
+    standing = _standing(connection)
     with connection.cursor() as cursor:
-        for name in sorted(_standing(connection)):
-            guard = _guards.get(name)
-            if guard is None:
-                continue
-            if connection.vendor == "sqlite":
-                cursor.execute(f"DROP TRIGGER IF EXISTS {name}")
-            elif guard.constraint:
-                cursor.execute(f"ALTER TABLE {guard.table} DROP CONSTRAINT IF EXISTS {name}")
-            else:
-                cursor.execute(f"DROP TRIGGER IF EXISTS {name} ON {guard.table}")
+        for guard in _wanted(connection).values():
+            if guard.name in standing:
+                _drop(cursor, guard, connection.vendor)
+
+
+def replaced_rows_count_as_deleted(connection, **kwargs):
+    """SQLite's REPLACE removes rows past the delete triggers, unless a connection asks otherwise."""
+    if connection.vendor == "sqlite":
+        with connection.cursor() as cursor:
+            cursor.execute("PRAGMA recursive_triggers = ON")
+
+
+connection_created.connect(replaced_rows_count_as_deleted, dispatch_uid="holdfast-replace")
 
 
 def after_migrate(using, **kwargs):
