@@ -83,7 +83,8 @@ def read_rise(
 ):
     """Reads an isolated rise: leak, outgassing, or not yet decided.
 
-    Takes:   times [s], pressures [Pa], each (n,), in any order; volume [m³] if known; pumped_for,
+    Takes:   times [s], pressures [Pa], each (n,), in any order (repeated times are
+             averaged); volume [m³] if known; pumped_for,
              seconds of pumping before; usual_rate [Pa/s] of this chamber's last good rise;
              cold_cathode, whether such a gauge was on; unit for the sentence.
     Returns: Rise.
@@ -123,8 +124,9 @@ def _checked(times, pressures):
         raise ValueError("times and pressures of a rise must be finite")
     if times.size:
         above_zero(pressure=pressures.min())
-    order = np.argsort(times, kind="stable")
-    return times[order], pressures[order]
+    moments, places = np.unique(times, return_inverse=True)
+    counts = np.bincount(places, minlength=moments.size)
+    return moments, np.bincount(places, pressures, minlength=moments.size) / np.maximum(counts, 1)
 
 
 def _scatter(times, pressures):
@@ -146,8 +148,6 @@ def _halves(times):
 
 def _slope(times, pressures, scatter):
     spread = float(((times - times.mean()) ** 2).sum())
-    if spread == 0:
-        return Slope(0.0, np.inf)
     value = float(((times - times.mean()) * pressures).sum()) / spread
     return Slope(value, scatter / spread**0.5)
 
