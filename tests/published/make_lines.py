@@ -39,7 +39,7 @@ LEVELS = {
 }
 VALENCE_EV = 10.0  # below it the booklet holds integer placeholders, and the line is a band
 VALENCE = {(element, "2p") for element in ("B", "C", "N", "O", "F")}  # bands in any solid
-DEEPEST_EV = 6000.0  # Cr K-alpha (5414.7 eV) is the hardest laboratory source in use
+DEEPEST_EV = 12000.0  # Ga K-alpha (9251.7 eV) is the hardest laboratory source in use
 
 BOOKLET = "Williams, X-ray Data Booklet Table 1-1 (xdb.lbl.gov), as in xraydb 4.5.8"
 HANDBOOK = "from memory (standard handbook value)"
