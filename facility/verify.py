@@ -103,10 +103,9 @@ def _walk(log, verdict, readings, *, counts=True, claims=None):
             verdict.broken.append((log.pk, n, why))
         verdict.entries += counts
         expected = n + 1
-        if entry is None:
-            previous = None  # what follows cannot be compared with it
+        previous = hashes[n] = entry.hash if entry else None
+        if why == "a column cannot be read":
             continue
-        previous = hashes[n] = entry.hash
         if not entry.body:
             verdict.redacted += counts
             hidden[n] = entry
@@ -152,7 +151,7 @@ def _difference(n, entry, log, previous, expected):
     """Why this entry is not what it was, in a few words, or an empty text."""
     if n != expected:
         return f"entry {expected} is missing" if n > expected else f"entry {n} stands twice"
-    if entry is None:
+    if entry is None or None in (entry.happened_at, entry.recorded_at, entry.sent_id):
         return "a column cannot be read"
     if previous is not None and entry.hash != chained(previous, entry.digest):
         return "hash does not follow from the entry before it"
@@ -206,7 +205,7 @@ def _compare_claims(log, claims, hashes, verdict):
         elif log.length < count:
             why = f"{count} entries were sealed, {log.length} stand"
             verdict.broken.append((log.pk, count, why))
-        elif count and hashes.get(count) != said.get("head"):
+        elif count in hashes and hashes[count] != said.get("head"):
             verdict.broken.append((log.pk, count, "hash differs from the one sealed"))
 
 
