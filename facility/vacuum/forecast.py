@@ -38,7 +38,7 @@ SOONEST_S, FURTHEST_S = 4.0, 4.0e5
 LEFT = np.geomspace(SOONEST_S, FURTHEST_S, 110)  # s from now, where curves are compared
 STRAY = 4.5  # standard deviations; and at least one in ln p: a reading that nobody means
 STAGES = np.array([0.03, 0.12, 0.3, 0.5, 0.7])  # of the usual time; edges of the stages
-LEVEL = 1.2816  # standard normal deviate of 90 %
+SURE = 0.03  # in ln of the time left; a past crossing known worse judges no interval
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,6 @@ class Learned:
     threshold_pa: float
     past: Past
     seens: tuple
-    ready_s: np.ndarray  # (n,) pumped seconds to the threshold, NaN where not known as one number
     ids: tuple
     curves: Curves
     reasons: Reasons
@@ -88,7 +87,6 @@ def learn(runs, threshold_pa):
         np.array([_or_nan(run.samples) for run, _ in kept]),
         np.array([_or_nan(run.vent_minutes) for run, _ in kept]),
     )
-    ready = np.array([_pumped_to(run, threshold_pa) for run, _ in kept])
     seens = tuple(points for _, points in kept)
     curves, heights, left = fit_curves(threshold_pa, seens)
     typical = _typical(curves, threshold_pa)
@@ -97,7 +95,6 @@ def learn(runs, threshold_pa):
         threshold_pa,
         past,
         seens,
-        ready,
         tuple(run.run_id for run, _ in kept),
         curves,
         reasons,
@@ -105,7 +102,7 @@ def learn(runs, threshold_pa):
         np.ones(len(reasons.forms)),
         len(kept),
     )
-    return _calibrated(learned)
+    return _calibrated(learned, *_pumped_to(heights, left))
 
 
 def add(learned, run):
@@ -124,11 +121,10 @@ def add(learned, run):
         np.insert(learned.past.vent, place, _or_nan(run.vent_minutes)),
     )
     seens = _inserted(learned.seens, place, points)
-    ready = np.insert(learned.ready_s, place, _pumped_to(run, learned.threshold_pa))
     ids = _inserted(learned.ids, place, run.run_id)
     if len(ids) > KEPT:
         past = Past(past.day[1:], past.form[1:], past.samples[1:], past.vent[1:])
-        seens, ready, ids = seens[1:], ready[1:], ids[1:]
+        seens, ids = seens[1:], ids[1:]
     curves, heights, left = fit_curves(
         learned.threshold_pa, seens, learned.curves if learned.runs >= 12 else None, rounds=2
     )
@@ -143,7 +139,6 @@ def add(learned, run):
         learned,
         past=past,
         seens=seens,
-        ready_s=ready,
         ids=ids,
         curves=curves,
         reasons=reasons,
@@ -343,10 +338,10 @@ def _widened(learned, quantiles, now, form):
     return np.exp([ready - factor * (ready - low), ready, ready + factor * (high - ready)])
 
 
-def _calibrated(learned):
+def _calibrated(learned, ready_s, unsure):
     """Factors on the intervals, from what would have been said of past runs by those before them."""
     n = learned.runs
-    known = np.flatnonzero(np.isfinite(learned.ready_s))
+    known = np.flatnonzero(unsure < SURE)
     if n < 12 or known.size < 6:
         return learned
     means, variances = one_ahead(learned.reasons, learned.past)
@@ -358,20 +353,22 @@ def _calibrated(learned):
         )
         spreads = np.concatenate([spreads, spreads + (UNLIKE_SPREAD - 1) * learned.curves.spread])
         heights, weights = np.repeat(heights, 2, axis=0), np.array([1 - UNLIKE, UNLIKE])
-        for now in (0.0, *(learned.ready_s[i] * np.array([0.1, 0.25, 0.45, 0.65, 0.8]))):
+        for now in (0.0, *(ready_s[i] * np.array([0.1, 0.25, 0.45, 0.65, 0.8]))):
+            if unsure[i] * ready_s[i] > SURE * (ready_s[i] - now):
+                continue
             so_far = _before(learned.seens[i], now)
             so_far, _ = _without_strays(learned, so_far, heights[0], spreads[0])
             left, odds = _chances(learned.curves, so_far, now, heights, spreads, weights)
             low, ready, high = np.log(_quantiles(left, odds))
-            off = math.log(learned.ready_s[i] - now) - ready
+            off = math.log(ready_s[i] - now) - ready
             ratios.append(off / (high - ready) if off > 0 else off / (low - ready))
             stages.append(_stage(learned, now))
             forms.append(learned.past.form[i])
     ratios, stages, forms = np.array(ratios), np.array(stages), np.array(forms)
-    overall = _held(np.quantile(ratios, 0.8), ratios.size, 1.0, 60)
+    overall = _held(np.quantile(ratios, 0.8), ratios.size, 1.0, 25)
     by_stage = np.array(
         [
-            _held(_quantile(ratios[stages == s]), (stages == s).sum(), overall, 50)
+            _held(_quantile(ratios[stages == s]), (stages == s).sum(), overall, 40)
             for s in range(STAGES.size + 1)
         ]
     )
@@ -382,7 +379,7 @@ def _calibrated(learned):
         ]
     )
     return replace(
-        learned, by_stage=np.clip(by_stage, 0.6, 2.5), by_form=np.clip(by_form, 0.7, 1.8)
+        learned, by_stage=np.clip(by_stage, 0.4, 2.5), by_form=np.clip(by_form, 0.7, 1.8)
     )
 
 
@@ -412,12 +409,21 @@ def _typical(curves, threshold_pa):
     return float(math.exp(KNOTS[k] + share * (KNOTS[k + 1] - KNOTS[k])))
 
 
-def _pumped_to(run, threshold_pa):
-    """Seconds of pumping to the threshold, NaN where they are not known as one number."""
-    found = crossing(run, threshold_pa)
-    if found is None or found.known_s is None:
-        return math.nan
-    return float(clock_of(run).pumped(found.known_s))
+def _pumped_to(heights, left):
+    """Seconds of pumping to the threshold, read off each run's own curve, and how sure in ln of it.
+
+    A curve through all readings of a run says more than the two readings beside the threshold.
+    """
+    found, unsure = np.full(heights.shape[0], np.nan), np.full(heights.shape[0], np.inf)
+    for i, curve in enumerate(heights):
+        below = np.flatnonzero((curve[1:] <= 0) & (curve[:-1] > 0))
+        if below.size:
+            k = below[0]
+            slope = (curve[k] - curve[k + 1]) / (KNOTS[k + 1] - KNOTS[k])
+            x = KNOTS[k] + curve[k] / slope
+            at = basis(np.array([x]))[0]
+            found[i], unsure[i] = math.exp(x), math.sqrt(max(at @ left[i] @ at, 0.0)) / slope
+    return found, unsure
 
 
 def _day(run):

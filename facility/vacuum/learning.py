@@ -23,6 +23,7 @@ SCORES = 3  # numbers that stand for the late part of a curve
 ROUNDS = 12  # of fitting the curves; more change nothing that can be seen
 FREEDOM = 5.0  # of the t distribution of runs: a run far out counts less
 PRIOR_RUNS = 8.0  # the prior covariance of curves counts as so many runs
+ODD = 2.8  # standard deviations; a past run further off is not explained, and counts less
 FLOOR = 0.012  # ln p; readings of a step are never surer than two digits allow (own choice)
 
 # Form effects before there is history, in ln of the time (own proposal: porous and wet is slower).
@@ -229,6 +230,7 @@ def fit_reasons(curves, past, runs, left, typical_s, sizes=None):
     if len(past.form) >= 12 and sizes is None:
         reasons = replace(reasons, sizes=_fitted_sizes(reasons, past))
     if len(past.form) >= 12:
+        reasons = _odd_runs_apart(reasons, past)
         reasons = replace(reasons, restless=_restless(reasons, past))
     return _solved(reasons, past)
 
@@ -324,6 +326,15 @@ def _fitted_sizes(reasons, past):
                         size, best = tried, now
         sizes[score] = size
     return sizes
+
+
+def _odd_runs_apart(reasons, past):
+    """Runs that nothing explains (a leak, a wet load) tell little about the next: open them up."""
+    solved = _solved(reasons, past)
+    own = np.diagonal(solved.inverse, axis1=1, axis2=2)
+    off2 = (solved.pull**2 / own).T / ODD**2  # left-one-out, in its own variance
+    more = np.maximum(off2 - 1.0, 0.0) / own.T
+    return replace(reasons, open=reasons.open + more)
 
 
 def _restless(reasons, past):

@@ -39,9 +39,9 @@ SLIPS = {  # typed / meant, in ln; a slipped exponent, or another unit of the sa
     "decade": (DECADE, -DECADE, 2 * DECADE, -2 * DECADE),
     "unit": (math.log(133.322), -math.log(133.322), math.log(100.0), -math.log(100.0)),
 }
+LEAP = 10.0  # a gauge that leaps up by this was not lit before
 BURST_S = 1800.0  # s; a burst of gate or degas is over by then at the latest (own proposal)
 KNOWN_WITHIN = 1.5  # bounds of a crossing with a smaller ratio are read as one number
-SAME_GAUGE_GAP = 0.5  # in ln p; two gauges at one moment differ by more: the lower decides
 
 
 class Unreadable(ValueError):
@@ -395,8 +395,10 @@ def clean(run):
     believed = np.isfinite(run.pressure_pa) & np.isfinite(pumped) & _while_pumping(run)
     believed &= run.t_s >= 0
     rows = np.flatnonzero(believed)
-    rows = rows[~_clamped(run.pressure_pa[rows], run.gauge[rows])]
     rows = rows[np.argsort(run.t_s[rows], kind="stable")]
+    rows = rows[~_clamped(run.pressure_pa[rows], run.gauge[rows])]
+    rows = rows[~_not_lit(run.pressure_pa[rows], run.gauge[rows])]
+    rows = rows[_leading_gauge(run.pressure_pa[rows], run.gauge[rows])]
     rows = _one_a_moment(run, rows)
     ln_p = np.log(run.pressure_pa[rows])
     wrong = slipped(pumped[rows], ln_p)
@@ -433,6 +435,36 @@ def _clamped(pressure, gauge):
             if in_a_row and stuck.size >= STUCK_AT_TOP and len(later) and later[0] < top / 1.2:
                 clamps[stuck] = True
     return clamps
+
+
+def _not_lit(pressure, gauge):
+    """A mask of first readings of a gauge that was on but not lit: one low value, then a leap up.
+
+    Source: a cold cathode reads its floor until it lights; step of ten or more is own proposal.
+    """
+    dark = np.zeros(pressure.size, dtype=bool)
+    for name in set(gauge):
+        own = np.flatnonzero(gauge == name)
+        first = pressure[own]
+        same = int(np.argmax(first != first[0])) if np.any(first != first[0]) else 0
+        if same and first[same] > LEAP * first[0] and np.all(first[same:] > 2 * first[0]):
+            dark[own[:same]] = same > 1 or first[0] < 1e-5
+    return dark
+
+
+def _leading_gauge(pressure, gauge):
+    """A mask that keeps one gauge at a time: from its first reading on, the one that reads lowest
+    (in the middle, so that a slipped exponent does not decide).
+
+    Two gauges on one chamber differ by a factor; a curve of both by turns would be neither.
+    """
+    keep = np.ones(pressure.size, dtype=bool)
+    if pressure.size and np.any(gauge != gauge[0]):
+        names = sorted(set(gauge))
+        leading = min(names, key=lambda name: np.median(pressure[gauge == name]))
+        own = gauge == leading
+        keep = own | (np.arange(pressure.size) < int(np.argmax(own)))
+    return keep
 
 
 def _one_a_moment(run, rows):
@@ -532,7 +564,6 @@ def crossing(run, threshold_pa):
     t, y, goal = readings.t_s, readings.ln_p, math.log(threshold_pa)
     if t.size == 0:
         return None
-    t, y = _lower_gauge(t, y, readings.gauge)
     below = y <= goal
     if t.size > 2:  # a single dip that the next reading takes back is noise
         lasting = below & np.r_[y[1:] <= goal + 0.1, True]
@@ -562,14 +593,3 @@ def _between(t, y, goal, first):
     drop = max(y[first - 1] - y[first], 1e-9)
     share = min(max((y[first - 1] - goal) / drop, 0.0), 1.0)
     return float(math.exp(x[first - 1] + share * (x[first] - x[first - 1])))
-
-
-def _lower_gauge(t, y, gauge):
-    """Of readings close in time by different gauges, those of the gauge that reads lowest last."""
-    names = set(gauge)
-    if len(names) < 2:
-        return t, y
-    lowest = gauge[int(np.argmin(y))]
-    first = t[gauge == lowest].min()
-    keep = (gauge == lowest) | (t < first)
-    return t[keep], y[keep]

@@ -169,10 +169,10 @@ def case(rng, name, family, *, past, tests, faults, drift=None):
             rng.uniform(days[past], days[past + tests - 1], n - past - tests)
         )
     meta = _metadata(rng, habits, n, days)
-    loads = _loads(rng, habits, meta, days, n)
-    nominal = Loads(*(np.array([v]) for v in (1.0, 0.05, 0.6, 1.0, 1.0, 0.0, 0.0)))
+    loads = _loads(rng, habits, meta, days, n, family)
+    nominal = Loads(*(np.array([v]) for v in (1.0, 0.0, 0.6, 1.0, 1.0, 0.0, 0.0, 2500.0)))
     typical = np.clip(np.exp(rng.normal(np.log(50 * 60), 0.3)), 1500, 6500)
-    bare = curves(instrument, Loads(**{**vars(nominal), "sample": np.array([0.0])}), 0.0)
+    bare = curves(instrument, nominal, 0.0)
     level = np.exp(np.interp(np.log(typical), np.log(GRID_S), np.log(bare[0])))
     speed = instrument.turbo
     sample_rate = level * speed
@@ -198,7 +198,7 @@ def _metadata(rng, habits, n, days):
     }
 
 
-def _loads(rng, habits, meta, days, n):
+def _loads(rng, habits, meta, days, n, family):
     mean = np.array([EXTRA[f][0] for f in meta["form"]])
     spread = np.array([EXTRA[f][1] for f in meta["form"]])
     sample = (
@@ -223,6 +223,7 @@ def _loads(rng, habits, meta, days, n):
         np.exp(rng.normal(0, 0.03, n)),
         np.zeros(n),
         rng.normal(0, habits.tilt, n),
+        np.exp(rng.normal(np.log(2500.0), 0.7, n)) if family == "reservoir" else None,
     )
 
 

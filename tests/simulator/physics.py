@@ -3,6 +3,8 @@
 "desorption": water on sites with a spread of binding energies, re-adsorbed on the way out.
 "diffusion":  gas that comes out of pores and seals at a spread of rates, no re-adsorption.
 "corners":    no physics: a piecewise straight curve of log pressure against log time, stretched.
+"reservoir":  as diffusion, and each load brings pockets that run empty, each at its own time, so
+              that curves differ in shape from run to run. Kept back: nothing was tuned on it.
 All magnitudes are choices of this simulator (own proposal); none is a measurement.
 """
 
@@ -11,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 FAMILIES = ("desorption", "diffusion", "corners")
+KEPT_BACK = ("reservoir",)
 GRID_S = np.geomspace(0.5, 9.0e4, 520)  # s
 GAS_KJ = 2.48  # kJ/mol, R T at 298 K
 AIR_PA = 1.013e5
@@ -96,6 +99,7 @@ class Loads:
     rough: np.ndarray  # factor on the roughing speed
     leak: np.ndarray  # Pa m³/s
     tilt: np.ndarray  # change of the walls' spread of rates, per ln(rate)
+    pocket: np.ndarray = None  # s, time constant of a load's pocket ("reservoir" only)
 
 
 def curves(instrument, loads, sample_rate):
