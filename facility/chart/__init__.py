@@ -8,6 +8,7 @@ No `style` attribute appears anywhere, because the content security policy would
 """
 
 from facility.chart.axes import clock_of, clock_ticks, figure_text, on_decade_rule
+from facility.chart.day import Slip, day_line
 from facility.chart.paper import ACROSS, PHONE, SIZES, UPRIGHT, Drawing, Scale, Size
 from facility.chart.pump_down import (
     Band,
@@ -41,10 +42,12 @@ __all__ = [
     "Reading",
     "Scale",
     "Size",
+    "Slip",
     "SmallRun",
     "clock_of",
     "clock_ticks",
     "control_chart",
+    "day_line",
     "evidence",
     "evidence_curve",
     "figure_text",

@@ -1,13 +1,14 @@
 """Template words of the lab: pressures, times, codes, marks. A builtin, so nobody loads it."""
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import UTC, timedelta
 
 from django import template
 from django.templatetags.static import static
 from django.utils import timezone
 from django.utils.html import format_html
 
+from facility import chart
 from facility.vacuum import units
 
 register = template.Library()
@@ -187,5 +188,113 @@ def hand(text):
     return format_html('<q class="hand">{}</q>', text) if text else ""
 
 
+@register.filter
+def moment(at):
+    """A moment for the datetime attribute of a time element, in UTC to the second.
+
+    >>> from datetime import UTC, datetime
+    >>> moment(datetime(2026, 3, 2, 9, 0, tzinfo=UTC))
+    '2026-03-02T09:00:00Z'
+    """
+    return f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" if at else ""
+
+
+@register.filter
+def zone_of(at):
+    """The short name of the facility's zone at that moment, such as GMT."""
+    return timezone.localtime(at).tzname() if at else ""
+
+
+@register.filter
+def minus(number):
+    """A number with a real minus sign.
+
+    >>> minus(-5), minus(3)
+    ('−5', '3')
+    """
+    return str(number).replace("-", "−")
+
+
+@register.filter
+def plain(number):
+    """A number as a sentence says it: at most three figures, no tail of zeros, no power of ten
+    between a thousandth and a million.
+
+    >>> plain(23.04), plain(3.0), plain(0.14), plain(1200), plain(-0.5), plain(2.4e-8)
+    ('23', '3', '0.14', '1200', '−0.5', '2.4 × 10⁻⁸')
+    """
+    if number is None or number == "":
+        return ""
+    value = float(number)
+    if value and not 1e-3 <= abs(value) < 1e6:
+        return chart.figure_text(value)
+    decimals = 0 if abs(value) >= 10 else 1 if abs(value) >= 1 else 3
+    text = f"{value:.{decimals}f}"
+    return minus(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+@register.filter
+def bare(figure):
+    """A Figure without its unit, as words in a drawing; “no reading” for None.
+
+    >>> bare(pressure(1.3e-3, "mbar")), bare(None)
+    ('1.3 × 10⁻⁵', 'no reading')
+    """
+    return (
+        chart.figure_text(float(f"{figure.mantissa}e{figure.exponent}")) if figure else "no reading"
+    )
+
+
+@register.filter
+def spoken(figure):
+    """A Figure for readers, such as 1.3e-5 mbar; “no reading” for None."""
+    return figure.spoken if figure else "no reading"
+
+
+@register.filter
+def on_decades(pascal, unit="mbar"):
+    """Where a pressure stands on the decade rule, or None."""
+    return chart.on_decade_rule(units.from_pascal(pascal, unit)) if pascal else None
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """A value and its limit on a rule of 236 units; `more` where the value runs off its end."""
+
+    wide: float
+    limit: float
+    limit_word: float
+    more: bool
+
+
+@register.filter
+def against(value, limit):
+    """The bar of components/against.html; None without two numbers above zero.
+
+    The limit stands at the middle, so that one look says how far off a value is; what is more than
+    twice the limit runs off the rule.
+    >>> against(23, 20)
+    Bar(wide=135.7, limit=120.0, limit_word=120.0, more=False)
+    >>> against(90, 20).more, against(None, 20)
+    (True, None)
+    """
+    if value is None or limit is None or not value >= 0 or not limit > 0:
+        return None
+    wide = min(value / limit * 118, 236)
+    return Bar(round(wide, 1), 120.0, 120.0, value > 2 * limit)
+
+
 def _name(state):
     return str(state).replace("_", "-").replace(" ", "-")
+
+
+@register.filter
+def spaced(name):
+    """A device or state as words: `gate_valve` is gate valve."""
+    return str(name).replace("_", " ")
+
+
+@register.filter
+def signed(number):
+    """A power of ten with a real minus sign."""
+    return str(number).replace("-", "−")

@@ -23,6 +23,16 @@ function takeFocus(root) {
   root.querySelector?.("[data-takes-focus]")?.focus()
 }
 
+// The pad's read-out follows its keys; without a script it shows what the page came with.
+document.addEventListener("change", event => {
+  const pad = event.target.closest("[data-pad]")
+  if (!pad) return
+  const chosen = part => pad.querySelector(`input[name$="${part}"]:checked`)?.value
+  const readout = pad.querySelector("[data-pad-readout]")
+  readout.querySelector("b").textContent = `${chosen("figure") ?? "–"}.${chosen("tenth") ?? "0"}`
+  readout.querySelector("sup").textContent = (chosen("power") ?? "–").replace("-", "−")
+})
+
 showPresses()
 takeFocus(document)
 document.addEventListener("htmx:afterSettle", event => {
