@@ -1,10 +1,16 @@
 """What happens on the instruments: bookings, sessions, loads, readings, pump-downs, flags."""
 
+from functools import reduce
+from operator import or_
+
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Exists, F, OuterRef, Q
 from django.urls import reverse
 
+from facility.access import may
 from facility.findings import SEVERITIES
+from samples import bench
+from samples.models import Mount, Sample
 
 
 class BookingQuerySet(models.QuerySet):
@@ -76,6 +82,15 @@ class SessionQuerySet(models.QuerySet):
     def with_person(self, person):
         return self.filter(parts__person=person).distinct()
 
+    def seen_by(self, person):
+        """All for the house; else those in which this person or their group took part."""
+        if may(person, "flag.see"):
+            return self
+        mine = Q(parts__person=person)
+        if person.group_id is not None:
+            mine |= Q(parts__person__group=person.group_id)
+        return self.filter(mine).distinct()
+
 
 class Session(models.Model):
     """What really happened in a stretch of instrument time, from sign-on to hand-over."""
@@ -134,6 +149,29 @@ class LoadQuerySet(models.QuerySet):
         """In vacuum now."""
         return self.filter(taken_out_at=None)
 
+    def carrying(self, mounts):
+        """Loads of these mounts' holders that began while the mounts stood; none for no mounts."""
+        stays = [
+            Q(holder=mount.holder_id, loaded_at__gte=mount.since)
+            & (Q(loaded_at__lt=mount.until) if mount.until else Q())
+            for mount in mounts
+        ]
+        return self.filter(reduce(or_, stays)) if stays else self.none()
+
+    def seen_by(self, person):
+        """All for the house; else those that this person or their group loaded or had samples in."""
+        if may(person, "flag.see"):
+            return self
+        mine = Q(loaded_by=person)
+        if person.group_id is not None:
+            mine |= Q(loaded_by__group=person.group_id)
+        carried = Mount.objects.filter(
+            sample__in=Sample.objects.of(person),
+            holder=OuterRef("holder"),
+            since__lte=OuterRef("loaded_at"),
+        ).filter(Q(until=None) | Q(until__gt=OuterRef("loaded_at")))
+        return self.filter(mine | Exists(carried))
+
 
 class Load(models.Model):
     """One holder's stay in vacuum, from closing the door to taking it out."""
@@ -166,6 +204,10 @@ class Load(models.Model):
 
     def __str__(self):
         return f"load {self.pk}, {self.holder} in {self.instrument}"
+
+    def mounts_inside(self):
+        """What the holder carried when the door closed, in order of position."""
+        return bench.mounts_of(self.holder, self.loaded_at)
 
     def get_absolute_url(self):
         return reverse("bookings:load", args=[self.pk])
@@ -267,7 +309,8 @@ class FlagQuerySet(models.QuerySet):
     """The words we use when we ask what waits for staff."""
 
     def waiting(self):
-        return self.filter(answer="")
+        """Neither answered nor cleared by themselves."""
+        return self.filter(answer="", cleared_at=None)
 
     def by_severity(self):
         """Stop first, note last; the newest first among equals."""

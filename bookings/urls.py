@@ -1,4 +1,56 @@
-"""Addresses of what happens on the instruments."""
+"""Addresses of what happens on the instruments, grouped by place in the contents."""
+
+from django.urls import path
+
+from bookings.views import flags, holders, records, samples, sessions, time, today
 
 app_name = "bookings"
-urlpatterns = []
+urlpatterns = [
+    # /
+    path("", today.today, name="today"),
+    path("scan/", today.scan, name="scan"),
+    # /H/CODE and /S/CODE: what labels carry, in upper case
+    path("H/<str:code>", holders.scanned_holder, name="scanned_holder"),
+    path("S/<str:code>", samples.scanned_sample, name="scanned_sample"),
+    # /holders/
+    path("holders/", holders.holders, name="holders"),
+    path("holders/<str:code>/", holders.holder, name="holder"),
+    path("holders/<str:code>/mount/", holders.mount_sample, name="mount_sample"),
+    path("holders/<str:code>/mounts/<int:pk>/take-off/", holders.take_off, name="take_off"),
+    path(
+        "holders/<str:code>/mounts/<int:pk>/loose-powder/",
+        holders.say_loose_powder,
+        name="say_loose_powder",
+    ),
+    path("holders/<str:code>/label/", holders.label, name="label"),
+    path("holders/<str:code>/label.png", holders.label_png, name="label_png"),
+    # /samples/
+    path("samples/", samples.samples, name="samples"),
+    path("samples/describe/", samples.describe_sample, name="describe_sample"),
+    path("samples/<str:code>/", samples.sample, name="sample"),
+    # /sessions/
+    path("sessions/", sessions.sessions, name="sessions"),
+    path("sessions/<int:pk>/", sessions.session, name="session"),
+    path("sessions/<int:pk>/step/", sessions.take_step, name="take_step"),
+    path("sessions/<int:pk>/anyway/", sessions.anyway, name="anyway"),
+    path(
+        "sessions/<int:pk>/pressure/<slug:gauge_code>/",
+        sessions.write_pressure,
+        name="write_pressure",
+    ),
+    path("sessions/<int:pk>/note/", sessions.write_note, name="write_note"),
+    path("sessions/<int:pk>/sign-off/", sessions.sign_off, name="sign_off"),
+    path("pump-downs/<int:pk>/curve/", sessions.pumpdown_curve, name="pumpdown_curve"),
+    path("instruments/<slug:slug>/", sessions.instrument, name="instrument"),
+    # /records/
+    path("records/", records.records, name="records"),
+    path("records/sessions/<int:pk>/", records.session_record, name="session_record"),
+    path("records/loads/<int:pk>/", records.load, name="load"),
+    # /bookings/
+    path("bookings/", time.bookings, name="bookings"),
+    path("bookings/new/", time.book_time, name="book_time"),
+    path("bookings/<int:pk>/cancel/", time.cancel_booking, name="cancel_booking"),
+    # /flags/
+    path("flags/", flags.flags, name="flags"),
+    path("flags/<int:pk>/answer/", flags.answer_flag, name="answer_flag"),
+]

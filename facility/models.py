@@ -89,13 +89,16 @@ class Instrument(models.Model):
     margin_mm = models.FloatField(default=1.5)
     tape_mm = models.FloatField(default=0.08)
     tilt_axis_mm = models.FloatField(default=0.0, help_text="above the holder face")
-    readout_sign = models.SmallIntegerField(default=1, help_text="1 where the readout grows upwards")
+    readout_sign = models.SmallIntegerField(
+        default=1, help_text="1 where the readout grows upwards"
+    )
     photon_energy_ev = models.FloatField(default=1486.6)
     spot_um = models.FloatField(default=400.0)
     source_elevation_deg = models.FloatField(default=45.0)
     sheet = models.ForeignKey(
         "RunSheet", models.PROTECT, null=True, blank=True, related_name="+", help_text="in force"
     )
+    last_step = models.CharField(max_length=60, blank=True, help_text="of the run sheet")
     log = models.OneToOneField("Log", models.PROTECT, null=True, related_name="+")
 
     class Meta:
@@ -209,6 +212,10 @@ class Place(models.Model):
 
     def __str__(self):
         return self.name
+
+    @property
+    def is_in_vacuum(self):
+        return self.kind in self.IN_VACUUM
 
 
 class QualificationQuerySet(models.QuerySet):

@@ -1,7 +1,7 @@
 """Samples, holders, and which holder carried what, when."""
 
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Count, F, OuterRef, Q, Subquery
 from django.urls import reverse
 
 from facility.models import Place
@@ -46,6 +46,20 @@ class HolderQuerySet(models.QuerySet):
         """By short name, whatever the case."""
         return self.in_use().filter(short_name__iexact=text.strip())
 
+    def with_state(self):
+        """Each with how many samples it carries and the place where it is, in one query."""
+        here = Whereabouts.objects.filter(holder=OuterRef("pk"), until=None)
+        return self.select_related("type").annotate(
+            carries=Count("mounts", filter=Q(mounts__until=None)),
+            place_name=Subquery(here.values("place__name")[:1]),
+            place_kind=Subquery(here.values("place__kind")[:1]),
+        )
+
+    def carrying_samples_of(self, person):
+        """Holders that carry a sample of this person or their group now."""
+        mine = Mount.objects.standing().filter(sample__in=Sample.objects.of(person))
+        return self.with_state().filter(pk__in=mine.values("holder"))
+
 
 class Holder(models.Model):
     """A physical carrier with an engraved code and a short name that a window shows."""
@@ -83,7 +97,12 @@ class SampleQuerySet(models.QuerySet):
         return self.filter(mine)
 
     def unmounted(self):
-        return self.exclude(mounts__until=None, mounts__isnull=False)
+        return self.exclude(pk__in=Mount.objects.standing().values("sample"))
+
+    def titled(self, text):
+        """Whose title or composition holds the text."""
+        text = text.strip()
+        return self.filter(Q(title__icontains=text) | Q(composition__icontains=text))
 
     def kept(self):
         """Not yet returned, stored elsewhere or disposed of."""

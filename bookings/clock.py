@@ -1,0 +1,45 @@
+"""What is due by the clock, once, whoever ticks: two workers or a restart change nothing."""
+
+from datetime import timedelta
+
+from django.contrib.sessions.models import Session as SignOn
+from django.db import transaction
+from django.utils import timezone
+
+from bookings import pump
+from bookings.models import PumpDown
+from facility.models import Attempt, Instrument, Person
+
+LEFT = timedelta(days=2)  # a pump-down without a reading for so long is over; own proposal
+
+
+def tick(now=None):
+    """Run every duty under a lock on the instruments; returns what was done, by name."""
+    now = now or timezone.now()
+    done = {}
+    for duty in (_end_left_pumpdowns, _forget_old_attempts, _sweep_sign_ons):
+        with transaction.atomic():
+            list(Instrument.objects.select_for_update().order_by("pk"))
+            done[duty.__name__.strip("_").replace("_", " ")] = duty(now)
+    return done
+
+
+def _end_left_pumpdowns(now):
+    """A pump-down that nobody reads any more ends, so that its readings are sealed."""
+    count = 0
+    for running in PumpDown.objects.running().filter(started_at__lt=now - LEFT):
+        last = pump.readings_of(running).order_by("-at").first()
+        since = last.at if last else running.started_at
+        if now - since > LEFT:
+            by = running.load.loaded_by if running.load else Person.objects.staff_of_the_house()[0]
+            pump.end(pumpdown=running, by=by, why=PumpDown.Why.LEFT, ended_at=since)
+            count += 1
+    return count
+
+
+def _forget_old_attempts(now):
+    return Attempt.objects.filter(at__lt=now - timedelta(days=1)).delete()[0]
+
+
+def _sweep_sign_ons(now):
+    return SignOn.objects.filter(expire_date__lt=now).delete()[0]

@@ -1,0 +1,52 @@
+"""Flags: what waits for staff, answered with one press."""
+
+from django.contrib import messages
+from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_GET
+
+from bookings import flag as verbs
+from bookings.forms import FlagForm
+from bookings.models import Flag
+from facility.access import may, policy
+from facility.errors import Refused
+from facility.htmx import page, see
+
+SHOWN = 50
+
+
+@require_GET
+@policy("flag.see")
+def flags(request):
+    """Every flag that waits, gravest first, and the last ones that were answered."""
+    waiting = Flag.objects.waiting().by_severity().select_related("holder", "instrument", "mount")
+    context = {
+        "flags": waiting[:SHOWN],
+        "count": waiting.count(),
+        "answered": Flag.objects.exclude(answer="")
+        .select_related("answered_by", "holder", "instrument")
+        .order_by("-answered_at")[:10],
+        "may_answer": may(request.user, "flag.answer"),
+    }
+    return page(request, "bookings/flags.html", context)
+
+
+@policy("flag.answer")
+def answer_flag(request, pk):
+    """GET shows the flag; POST answers it, or says what is needed and keeps what was typed."""
+    row = get_object_or_404(
+        Flag.objects.select_related("holder", "instrument", "answered_by"), pk=pk
+    )
+    form = FlagForm(request.POST if request.method == "POST" else None)
+    back = request.POST.get("back") or request.GET.get("back", "")
+    if form.is_valid():
+        try:
+            verbs.answer(flag=row, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.add_error(None, str(refusal))
+        else:
+            messages.success(request, f"Answered: {row.says}")
+            return see(
+                request,
+                (request.POST.get("back") == "today" and "bookings:today") or "bookings:flags",
+            )
+    return page(request, "bookings/answer_flag.html", {"flag": row, "form": form}, status=422)
