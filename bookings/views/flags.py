@@ -45,8 +45,6 @@ def answer_flag(request, pk):
             form.add_error(None, str(refusal))
         else:
             messages.success(request, f"Answered: {row.says}")
-            return see(
-                request,
-                (request.POST.get("back") == "today" and "bookings:today") or "bookings:flags",
-            )
-    return page(request, "bookings/answer_flag.html", {"flag": row, "form": form}, status=422)
+            return see(request, "bookings:today" if back == "today" else "bookings:flags")
+    context = {"flag": row, "form": form, "back": back}
+    return page(request, "bookings/answer_flag.html", context, status=422 if form.errors else 200)
