@@ -44,10 +44,13 @@ def verify(*, log=None, head="", readings=None):
         witnesses = [row for row in witnesses if row.instrument_id == log.instrument_id]
     for row in witnesses:
         counts = log is None or row.pk == log.pk
-        hashes = _walk(row, verdict, readings, counts=counts, claims=claims)
+        asked = readings if counts else None
+        hashes = _walk(row, verdict, asked, counts=counts, claims=claims)
         known.update(hashes.values())
         _compare_claims(row, claims[row.pk], hashes, verdict)
         verdict.heads[slugs.get(row.instrument_id, "an instrument that is gone")] = row.head
+    if log is not None and readings is not None and log.kind != Log.Kind.INSTRUMENT:
+        _seals_of_readings(claims[log.pk], verdict, readings)
     others = Log.objects.order_by("pk").exclude(kind=Log.Kind.INSTRUMENT)  # at least as long now
     others = others.filter(pk__in=list(rows)) if log is None else others.filter(pk=log.pk)
     for row in others:
@@ -117,7 +120,7 @@ def _walk(log, verdict, readings, *, counts=True, claims=None):
                 verdict.broken.append((log.pk, n, why))
         if claims is not None and entry.kind in ("seal", "log opened"):
             claims[_number(data.get("log"))].append((log.pk, n, entry.kind, data))
-        if readings is not None and counts:
+        if readings is not None:
             readings(verdict, entry, data)
     verdict.logs += counts
     for n, entry in hidden.items():
@@ -207,6 +210,13 @@ def _compare_claims(log, claims, hashes, verdict):
             verdict.broken.append((log.pk, count, why))
         elif count in hashes and hashes[count] != said.get("head"):
             verdict.broken.append((log.pk, count, "hash differs from the one sealed"))
+
+
+def _seals_of_readings(claims, verdict, readings):
+    """What the witness's seals of the one log asked for say of readings."""
+    found = Entry.objects.filter(log_id__in=[at for at, *_ in claims])
+    for entry in found.filter(n__in=[n for _, n, *_ in claims]).values_list(*_READ, named=True):
+        readings(verdict, entry, _data(entry))
 
 
 def _compare_opening(log, claims, rows, verdict):
