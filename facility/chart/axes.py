@@ -99,7 +99,7 @@ def log_axis(size, low, high, unit, what):
     scale = Scale(low, high, size.foot, size.top, log=True)
     first, last = decades(low, high)
     every = 1 if last - first <= 6 else 2
-    powers = [n for n in range(first, last + 1) if scale.holds(10.0**n)]
+    powers = [n for n in range(first, last + 1) if low * 0.999 <= 10.0**n <= high * 1.001]
     named = [n for n in powers if (n - first) % every == (last - first) % every]
     lines = [
         Line("grid", "".join(f"M{size.left:g} {scale(10.0**n):.1f}H{size.end:g}" for n in named)),

@@ -185,7 +185,7 @@ def has_mark(name):
 @register.filter
 def hand(text):
     """What a person wrote, in their own words: serif italic in the pen's colour."""
-    return format_html('<q class="hand">{}</q>', text) if text else ""
+    return format_html('<span class="hand">{}</span>', text) if text else ""
 
 
 @register.filter
@@ -263,8 +263,8 @@ class Bar:
 
     wide: float
     limit: float
-    limit_word: float
     more: bool
+    crowded: bool = False  # long figures: the limit's word begins at its stroke
 
 
 @register.filter
@@ -274,14 +274,15 @@ def against(value, limit):
     The limit stands at the middle, so that one look says how far off a value is; what is more than
     twice the limit runs off the rule.
     >>> against(23, 20)
-    Bar(wide=135.7, limit=120.0, limit_word=120.0, more=False)
+    Bar(wide=135.7, limit=120.0, more=False, crowded=False)
     >>> against(90, 20).more, against(None, 20)
     (True, None)
     """
     if value is None or limit is None or not value >= 0 or not limit > 0:
         return None
     wide = min(value / limit * 118, 236)
-    return Bar(round(wide, 1), 120.0, 120.0, value > 2 * limit)
+    crowded = len(plain(value)) + len(plain(limit)) > 8
+    return Bar(round(wide, 1), 120.0, value > 2 * limit, crowded)
 
 
 def _name(state):
