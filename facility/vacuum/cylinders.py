@@ -187,12 +187,7 @@ def at_temperature(gas, pressure, temperature, new_temperature=ROOM):
     >>> round(at_temperature("nitrogen", 200e5, 288.15, 298.15) / 1e5)
     210
     """
-    wanted = density(gas, pressure, temperature)
-    per_pascal = gas_named(gas).molar_mass / (GAS_CONSTANT * new_temperature)
-    found = pressure
-    for _ in range(60):  # contracts: Z changes by less than a third of what the pressure does
-        found = wanted / per_pascal * compressibility(gas, found, new_temperature)
-    return found
+    return _pressure_of(gas, density(gas, pressure, temperature), new_temperature)
 
 
 def vents_left(
@@ -419,10 +414,13 @@ def _weights(value, nodes):
 
 def _pressure_of(gas, level, temperature=ROOM):
     """Pressure at which a gas has the density `level`."""
-    per_pascal = gas_named(gas).molar_mass / (GAS_CONSTANT * temperature)
-    found = level / per_pascal
-    for _ in range(60):
-        found = level / per_pascal * compressibility(gas, min(found, PRESSURES[-1]), temperature)
+    found = ideal = level * GAS_CONSTANT * temperature / gas_named(gas).molar_mass
+    for _ in range(60):  # closes in: within the table Z changes by under half of what p does
+        before = found
+        found = ideal * compressibility(gas, min(found, PRESSURES[-1]), temperature)
+        if abs(found - before) <= 1e-13 * ideal:
+            break
+    compressibility(gas, found, temperature)  # refuses an answer beyond the table
     return found
 
 
@@ -432,6 +430,8 @@ def _levels(days, pressures, gas, temperatures, reading):
     warmth = np.full(days.shape, ROOM) if temperatures is None else np.asarray(temperatures, float)
     if not days.size == pressures.size == warmth.size:
         raise ValueError(f"{days.size} days do not pair with {pressures.size} pressures")
+    if not np.isfinite(days).all():
+        raise ValueError("days of a trend must be finite")
     if days.size < 2 or np.ptp(days) == 0:
         raise ValueError("a trend needs readings of at least two different days")
     above_zero(reading=reading)
@@ -489,10 +489,9 @@ def _spread(readings):
 def _first_day(left):
     """Days until `left` falls to zero, None beyond FARTHEST."""
     grid = np.concatenate([[0.0], np.geomspace(0.1, FARTHEST, 80)])
-    below = [day for day in grid if left(day) <= 0]
-    if not below:
+    high = next((float(day) for day in grid if left(day) <= 0), None)
+    if high is None:
         return None
-    high = float(below[0])
     low = max((float(day) for day in grid if day < high), default=0.0)
     for _ in range(40):
         middle = (low + high) / 2
