@@ -10,7 +10,7 @@ it satisfies no condition, and only a look leaves it.
 import difflib
 import json
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from facility import statespace
@@ -117,6 +117,10 @@ def read_text(text):
         ) from None
     except RecursionError:
         raise SheetRefused("The run sheet is nested too deeply to be one.") from None
+    try:
+        json.dumps(document, ensure_ascii=False).encode()
+    except UnicodeEncodeError:
+        raise SheetRefused("The run sheet holds half a character (a lone surrogate).") from None
     return read(document)
 
 
@@ -331,6 +335,7 @@ def way_to_rest(sheet, state):
     None where there is no such way; an empty one at rest.
     """
     machine = sheet.machine
+    people = machine.by_people & machine.follow
     first = machine.encode(state)
     came_from = {first: None}
     queue = deque([first])
@@ -339,12 +344,22 @@ def way_to_rest(sheet, state):
         if machine.rest.holding(code):
             return _way(sheet, came_from, code)
         hazards = machine.hazards.holding(code)
-        for number in statespace.bits(machine.possible.holding(code) & machine.by_people):
+        for number in statespace.bits(machine.possible.holding(code) & people):
             after = machine.after(code, number)
             if after not in came_from and not machine.hazards.holding(after) & ~hazards:
                 came_from[after] = (code, number)
                 queue.append(after)
     return None
+
+
+def with_anything_lost(sheet):
+    """The same sheet in a world where any device may become unknown at any moment."""
+    lost = tuple(
+        Step(f"lost_{device}", "event", "", "", (), (), {}, {device: "unknown"})
+        for device, states in sheet.devices.items()
+        if "unknown" in states
+    )
+    return replace(sheet, steps=sheet.steps + lost)
 
 
 def _way(sheet, came_from, code):

@@ -96,6 +96,7 @@ class Machine:
         self.by_people = sum(
             1 << number for number, step in enumerate(sheet.steps) if step.kind != "event"
         )
+        self.follow = _worth_following(sheet.steps, self.requires)
 
     def _fields(self, devices):
         return sum(self.mask[device] << self.shift[device] for device in devices)
@@ -121,10 +122,28 @@ class Machine:
         requires[number] = {d: s for d, s in requires[number].items() if d != device}
         return Machine(self.sheet, self.start, requires)
 
+    def columns(self, chosen):
+        """Bits of steps as a boolean row, shape (steps,)."""
+        return np.array([chosen >> n & 1 for n in range(len(self.requires))], bool)
+
     @cached_property
     def effects(self):
         """`keep` and `put` of all steps as arrays, for states that fit 63 bits."""
         return np.array(self.keep, np.int64), np.array(self.put, np.int64)
+
+
+def _worth_following(steps, requires):
+    """The steps that change a device, of identical ones the first, as bits."""
+    first = {}
+    for number, step in enumerate(steps):
+        if step.sets:
+            same = step.kind == "event", *map(_sorted_items, (requires[number], step.sets))
+            first.setdefault(same, number)
+    return sum(1 << number for number in first.values())
+
+
+def _sorted_items(mapping):
+    return tuple(sorted(mapping.items()))
 
 
 def _states_met(sheet, start):
@@ -187,7 +206,7 @@ class Search:
             code = self.codes[place]
             able = machine.possible.holding(code)
             self.ever_possible |= able
-            for number in bits(able):
+            for number in bits(able & machine.follow):
                 after = machine.after(code, number)
                 if not self._known(after):
                     self._add(after, place, number)
@@ -197,7 +216,7 @@ class Search:
         able = machine.possible.matrix(codes)
         ever = np.packbits(able.any(axis=0), bitorder="little").tobytes()
         self.ever_possible |= int.from_bytes(ever, "little")
-        self._add_new(*_leads_to(machine, codes, able), first)
+        self._add_new(*_leads_to(machine, codes, able & machine.columns(machine.follow)), first)
 
     def beyond(self, looser, number):
         """The hazards, with a place, of what is reached only since one step is possible more often.
@@ -271,10 +290,10 @@ class Search:
     def _edges(self, machine):
         """Every step or look that changes a reached state, target and source in one integer."""
         edges = array("q")
-        people = np.array([step.kind != "event" for step in machine.sheet.steps], bool)
+        people = machine.by_people & machine.follow
         for first, codes in self._blocks(len(self.codes)):
             if self.narrow:
-                able = machine.possible.matrix(codes) & people
+                able = machine.possible.matrix(codes) & machine.columns(people)
                 after, rows, _ = _leads_to(machine, codes, able)
                 targets = self._places(after)
                 changed = targets != rows + first
@@ -282,7 +301,7 @@ class Search:
                 edges.frombytes(packed.tobytes())
             else:
                 for place, code in enumerate(codes, first):
-                    for number in bits(machine.possible.holding(code) & machine.by_people):
+                    for number in bits(machine.possible.holding(code) & people):
                         target = self.place[machine.after(code, number)] - 1
                         edges.append(target << _SOURCE_BITS | place)
         return edges
