@@ -233,21 +233,20 @@ def _candidates(learned, run):
     means, variances = expect(
         reasons, past, _day(run), rows, _or_nan(run.samples), _or_nan(run.vent_minutes)
     )
-    heights, spreads = _curves_given(curves, reasons, means, variances)
+    heights, spreads = _curves_given(curves, reasons, means, variances, rows @ reasons.restless)
     weights = share[chosen] / share[chosen].sum() * (1 - UNLIKE)
     heights = np.concatenate([heights, heights[:1]])
     spreads = np.concatenate([spreads, spreads[:1] + (UNLIKE_SPREAD - 1) * curves.spread])
     return heights, spreads, np.append(weights, UNLIKE)
 
 
-def _curves_given(curves, reasons, means, variances):
-    """Curves whose late numbers have these means and variances."""
+def _curves_given(curves, reasons, means, variances, restless):
+    """Curves whose late numbers have these means and variances; what is left goes by the form."""
     shape = reasons.shape
     heights = curves.mean + means @ shape.T
-    spreads = (
-        curves.spread + curves.doubt + np.einsum("kq,cq,lq->ckl", shape, variances - 1.0, shape)
-    )
-    return heights, spreads
+    rest = curves.spread - shape @ shape.T
+    explained = np.einsum("kq,cq,lq->ckl", shape, variances, shape)
+    return heights, rest * restless[:, None, None] + curves.doubt + explained
 
 
 def _without_strays(learned, points, mean, spread):
@@ -349,7 +348,11 @@ def _calibrated(learned, ready_s, unsure):
     ratios, stages, forms = [], [], []
     for i in known:
         heights, spreads = _curves_given(
-            learned.curves, learned.reasons, means[i : i + 1], variances[i : i + 1]
+            learned.curves,
+            learned.reasons,
+            means[i : i + 1],
+            variances[i : i + 1],
+            learned.reasons.restless_of(learned.past.form[i : i + 1]),
         )
         spreads = np.concatenate([spreads, spreads + (UNLIKE_SPREAD - 1) * learned.curves.spread])
         heights, weights = np.repeat(heights, 2, axis=0), np.array([1 - UNLIKE, UNLIKE])

@@ -22,7 +22,7 @@ from facility.vacuum.pumpdown import (
 SCORES = 3  # numbers that stand for the late part of a curve
 ROUNDS = 12  # of fitting the curves; more change nothing that can be seen
 FREEDOM = 5.0  # of the t distribution of runs: a run far out counts less
-PRIOR_RUNS = 8.0  # the prior covariance of curves counts as so many runs
+PRIOR_RUNS = 4.0  # the prior covariance of curves counts as so many runs
 ODD = 2.8  # standard deviations; a past run further off is not explained, and counts less
 FLOOR = 0.012  # ln p; readings of a step are never surer than two digits allow (own choice)
 
@@ -40,6 +40,8 @@ EXPECTED_EXTRA = {
 }
 FORMS = tuple(EXPECTED_EXTRA)
 USUAL_SAMPLES, USUAL_VENT = 3.0, 10.0
+
+RESTLESS_UNKNOWN = 1.3  # a load of unknown form may be anything
 
 # Parts of the explanation and their sizes before the runs decide, as shares of the whole variance.
 PARTS = ("form", "form by samples", "samples", "vent", "weeks", "days", "rest")
@@ -81,7 +83,7 @@ def prior_curves(threshold_pa):
     typical = expected_time(threshold_pa)
     return Curves(
         expected_curve(typical),
-        spread_of_shapes(0.25, 0.08, 0.12, 0.6),
+        spread_of_shapes(0.25, 0.08, 0.06, 0.4),
         spread_of_shapes(0.6, 0.25, 0.5, 2.0),
         0.05,
         0.02,
@@ -203,6 +205,11 @@ class Reasons:
     inverse: np.ndarray  # (q, n, n)
     pull: np.ndarray  # (q, n)
 
+    def restless_of(self, forms):
+        """How much more than usual runs of these forms differ, shape (n,)."""
+        known = dict(zip(self.forms, self.restless, strict=True))
+        return np.array([known.get(form, RESTLESS_UNKNOWN) for form in forms])
+
 
 def fit_reasons(curves, past, runs, left, typical_s, sizes=None):
     """Explain the late part of each run by form, samples, vent and the runs before it.
@@ -285,7 +292,7 @@ def _described(past, forms):
 
 def _noise_of_runs(reasons, past, score):
     member = _features(past, reasons.forms)[0]
-    restless = np.where(member.any(1), member @ reasons.restless, 1.3)
+    restless = reasons.restless_of(past.form)
     unknown = np.where(member.any(1), 0.0, reasons.sizes[score, 0])  # any form it may have been
     return reasons.open[:, score] + reasons.sizes[score, -1] * restless + unknown
 
@@ -299,8 +306,7 @@ def _fitted_sizes(reasons, past):
     """Sizes of the parts for each number, by the likelihood of the past runs, step by step."""
     mine = _described(past, reasons.forms)
     kernels = _kernels(mine, mine)
-    member = mine[0]
-    restless = np.where(member.any(1), member @ reasons.restless, 1.3)
+    restless = reasons.restless_of(past.form)
     sizes = reasons.sizes.copy()
     for score in range(SCORES):
         y, within = _centred(reasons, past, score), reasons.open[:, score]
@@ -379,7 +385,7 @@ def expect(reasons, past, day, form_rows, samples, vent):
     unsure = 0.4 if math.isnan(samples) else float(samples_new[0] ** 2)
     own[1], own[2] = unsure * own[0], unsure
     own[3] = 0.6 if math.isnan(vent) else vent_new**2
-    restless = np.where(form_rows.any(1), form_rows @ reasons.restless, 1.3)
+    restless = form_rows @ reasons.restless
     means, variances = np.empty((count, SCORES)), np.empty((count, SCORES))
     if len(past.form):
         kernels = _kernels(mine, _described(past, reasons.forms))
