@@ -276,34 +276,53 @@ class Search:
         return numbers[::-1]
 
     def count_that_reach_rest(self, machine):
-        """How many reached states have some way to rest by steps and looks, back from rest."""
+        """How many reached states have some way to rest by steps and looks."""
         able = np.zeros(len(self.codes), bool)
         for first, codes in self._blocks(len(self.codes)):
             if self.narrow:
                 able[first : first + len(codes)] = machine.rest.matrix(codes)[:, 0]
             else:
                 able[first : first + len(codes)] = [machine.rest.holding(c) for c in codes]
-        if able.any() and not able.all():
-            _spread_back(able, self._edges(machine))
+        stuck = np.flatnonzero(~able)
+        while (
+            len(stuck) and able.any()
+        ):  # most find a state on its way to rest at once; the others keep edges
+            edges = self._mark_next_to(able, machine, stuck)
+            before, stuck = len(stuck), np.flatnonzero(~able)
+            if len(stuck) > before / 2:
+                _spread_back(able, edges)
+                break
         return int(able.sum())
 
-    def _edges(self, machine):
-        """Every step or look that changes a reached state, target and source in one integer."""
+    def _mark_next_to(self, able, machine, stuck):
+        """Mark which of the stuck places lead to a marked one; the edges of those that do not.
+
+        An edge is a step or look that changes the state: target and source in one integer.
+        """
         edges = array("q")
         people = machine.by_people & machine.follow
-        for first, codes in self._blocks(len(self.codes)):
+        columns = machine.columns(people)
+        codes = np.array(self.codes, np.int64) if self.narrow else self.codes
+        for begin in range(0, len(stuck), _BLOCK):
+            places = stuck[begin : begin + _BLOCK]
             if self.narrow:
-                able = machine.possible.matrix(codes) & machine.columns(people)
-                after, rows, _ = _leads_to(machine, codes, able)
-                targets = self._places(after)
-                changed = targets != rows + first
-                packed = targets[changed] << _SOURCE_BITS | (rows[changed] + first)
-                edges.frombytes(packed.tobytes())
+                here = codes[places]
+                after, rows, _ = _leads_to(machine, here, machine.possible.matrix(here) & columns)
+                targets, sources = self._places(after), places[rows]
             else:
-                for place, code in enumerate(codes, first):
-                    for number in bits(machine.possible.holding(code) & people):
-                        target = self.place[machine.after(code, number)] - 1
-                        edges.append(target << _SOURCE_BITS | place)
+                pairs = [
+                    (self.place[machine.after(codes[place], number)] - 1, place)
+                    for place in places.tolist()
+                    for number in bits(machine.possible.holding(codes[place]) & people)
+                ]
+                targets, sources = np.array(pairs, np.int64).reshape(-1, 2).T
+            for _ in range(8):  # a block may hold several fronts, each next to the one before
+                found = able[targets] & ~able[sources]
+                if not found.any():
+                    break
+                able[sources[found]] = True
+            kept = ~able[sources] & (targets != sources)
+            edges.frombytes((targets[kept] << _SOURCE_BITS | sources[kept]).tobytes())
         return edges
 
     def _blocks(self, last, first=0):
