@@ -31,6 +31,7 @@ def env_list(name, default=""):
 
 HTTPS = env_bool("HTTPS", True)
 DEBUG = env_bool("DEBUG", False)
+DEMO = env_bool("DEMO", False)  # every page says that its data is invented
 SECRET_KEY = env("SECRET_KEY")  # empty: Django stops at its first use, so pure commands still run
 ALLOWED_HOSTS = env_list("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")
 CSRF_TRUSTED_ORIGINS = env_list("CSRF_TRUSTED_ORIGINS")
