@@ -1,7 +1,7 @@
-// Small manners of a page: [data-print] prints it, [data-takes-focus] is where reading goes on after a swap,
+// Small manners of a page: [data-prints] prints it, [data-takes-focus] is where reading goes on after a swap,
 // and an open Contents closes on Escape or on a press elsewhere.
 document.addEventListener("click", event => {
-  if (event.target.closest("[data-print]")) window.print()
+  if (event.target.closest("[data-prints]")) window.print()
   for (const book of document.querySelectorAll("details.book[open]")) {
     if (!book.contains(event.target)) book.open = false
   }
@@ -16,7 +16,7 @@ document.addEventListener("keydown", event => {
 })
 
 function showPresses() {
-  for (const press of document.querySelectorAll("[data-print][hidden]")) press.hidden = false
+  for (const press of document.querySelectorAll("[data-prints][hidden]")) press.hidden = false
 }
 
 function takeFocus(root) {
