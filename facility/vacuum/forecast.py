@@ -8,19 +8,28 @@ intervals are then set right by what the same method would have said of past run
 
 import math
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 
 import numpy as np
 
+from facility.vacuum.chances import (
+    before,
+    candidates,
+    chances,
+    curves_given,
+    quantiles,
+    with_unlike,
+    without_strays,
+)
 from facility.vacuum.learning import (
+    SCORES,
     Curves,
     Past,
     Reasons,
-    expect,
     fit_curves,
     fit_reasons,
-    noise_of,
     one_ahead,
+    past_of,
+    solved,
 )
 from facility.vacuum.pumpdown import KNOTS, Seen, basis, expected_time, seen
 from facility.vacuum.runs import clock_of, crossing
@@ -30,14 +39,10 @@ VERSION = 1
 # blochdocs.maxiv.lu.se/loadlock.html.
 DEFAULT_THRESHOLD_PA = 5e-5
 KEPT = 300  # past runs; older ones say little about today
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-LABEL_RIGHT = 0.93  # share of loads whose form is as written (own proposal)
-UNLIKE, UNLIKE_SPREAD = 0.04, 6.0  # share and covariance of runs unlike others (own proposal)
-TEMPER = 0.5  # of the evidence for a form: readings of one run are not independent
-SOONEST_S, FURTHEST_S = 4.0, 4.0e5
-LEFT = np.geomspace(SOONEST_S, FURTHEST_S, 110)  # s from now, where curves are compared
-STRAY = 4.5  # standard deviations; and at least one in ln p: a reading that nobody means
+POINTS = ("x", "y", "spread", "count")
+REASONS_KEPT = ("reader", "shape", "sizes", "restless", "expected")
 STAGES = np.array([0.03, 0.12, 0.3, 0.5, 0.7])  # of the usual time; edges of the stages
+ASKED = np.array([0.1, 0.25, 0.45, 0.65, 0.8])  # of a past run's time: when it is asked
 SURE = 0.03  # in ln of the time left; a past crossing known worse judges no interval
 
 
@@ -81,12 +86,7 @@ def learn(runs, threshold_pa):
     runs = sorted(runs, key=lambda run: (run.started_at, run.run_id))[-KEPT:]
     kept = [(run, seen(run, threshold_pa)) for run in runs]
     kept = [(run, points) for run, points in kept if points.x.size]
-    past = Past(
-        np.array([_day(run) for run, _ in kept]),
-        tuple(run.form for run, _ in kept),
-        np.array([_or_nan(run.samples) for run, _ in kept]),
-        np.array([_or_nan(run.vent_minutes) for run, _ in kept]),
-    )
+    past = past_of([run for run, _ in kept])
     seens = tuple(points for _, points in kept)
     curves, heights, left = fit_curves(threshold_pa, seens)
     typical = _typical(curves, threshold_pa)
@@ -113,17 +113,13 @@ def add(learned, run):
     points = seen(run, learned.threshold_pa)
     if not points.x.size:
         return learned
-    place = int(np.searchsorted(learned.past.day, _day(run), side="right"))
-    past = Past(
-        np.insert(learned.past.day, place, _day(run)),
-        _inserted(learned.past.form, place, run.form),
-        np.insert(learned.past.samples, place, _or_nan(run.samples)),
-        np.insert(learned.past.vent, place, _or_nan(run.vent_minutes)),
-    )
+    load = past_of([run])
+    place = int(np.searchsorted(learned.past.day, load.day[0], side="right"))
+    past = learned.past.joined(place, load)
     seens = _inserted(learned.seens, place, points)
     ids = _inserted(learned.ids, place, run.run_id)
     if len(ids) > KEPT:
-        past = Past(past.day[1:], past.form[1:], past.samples[1:], past.vent[1:])
+        past = past.without_first()
         seens, ids = seens[1:], ids[1:]
     curves, heights, left = fit_curves(
         learned.threshold_pa, seens, learned.curves if learned.runs >= 12 else None, rounds=2
@@ -144,6 +140,88 @@ def add(learned, run):
         reasons=reasons,
         by_form=by_form,
     )
+
+
+def as_json(learned):
+    """What was learned as plain lists and numbers, with the format's version; see `from_json`."""
+    past, curves, reasons = learned.past, learned.curves, learned.reasons
+    return {
+        "version": VERSION,
+        "threshold_pa": learned.threshold_pa,
+        "fitted_on": learned.fitted_on,
+        "runs": [
+            {
+                "run_id": name,
+                "day": float(past.day[i]),
+                "form": past.form[i],
+                "samples": _or_none(past.samples[i]),
+                "vent": _or_none(past.vent[i]),
+                "x": points.x.tolist(),
+                "y": points.y.tolist(),
+                "spread": points.spread.tolist(),
+                "count": points.count.tolist(),
+                "numbers": reasons.numbers[i].tolist(),
+                "open": reasons.open[i].tolist(),
+            }
+            for i, (name, points) in enumerate(zip(learned.ids, learned.seens, strict=True))
+        ],
+        "curves": {name: _plain(value) for name, value in vars(curves).items()},
+        "reasons": {name: _plain(getattr(reasons, name)) for name in REASONS_KEPT},
+        "forms": list(reasons.forms),
+        "by_stage": learned.by_stage.tolist(),
+        "by_form": learned.by_form.tolist(),
+    }
+
+
+def from_json(kept):
+    """What `as_json` kept, ready to forecast from.
+
+    Takes:   kept, a dictionary.   Returns: Learned, which says the same as the one that was kept.
+    Raises:  ValueError for another version of the format: learn again from the runs.
+    """
+    if kept.get("version") != VERSION:
+        raise ValueError(
+            f"format {kept.get('version')} is not {VERSION}; learn again from the runs"
+        )
+    runs = kept["runs"]
+    past = Past(
+        np.array([run["day"] for run in runs], dtype=float),
+        tuple(run["form"] for run in runs),
+        np.array([run["samples"] for run in runs], dtype=float),  # None becomes NaN
+        np.array([run["vent"] for run in runs], dtype=float),
+    )
+    empty = np.zeros((0, SCORES))
+    reasons = Reasons(
+        numbers=np.array([run["numbers"] for run in runs]) if runs else empty,
+        open=np.array([run["open"] for run in runs]) if runs else empty,
+        forms=tuple(kept["forms"]),
+        inverse=np.zeros((SCORES, 0, 0)),
+        pull=np.zeros((SCORES, 0)),
+        **{name: np.array(value) for name, value in kept["reasons"].items()},
+    )
+    return Learned(
+        kept["threshold_pa"],
+        past,
+        tuple(Seen(*(np.array(run[name]) for name in POINTS)) for run in runs),
+        tuple(run["run_id"] for run in runs),
+        Curves(**{name: _array(value) for name, value in kept["curves"].items()}),
+        solved(reasons, past),
+        np.array(kept["by_stage"]),
+        np.array(kept["by_form"]),
+        kept["fitted_on"],
+    )
+
+
+def _plain(value):
+    return value.tolist() if isinstance(value, np.ndarray) else value
+
+
+def _array(value):
+    return np.array(value) if isinstance(value, list) else value
+
+
+def _or_none(value):
+    return None if math.isnan(value) else float(value)
 
 
 def in_turn(history, runs, threshold_pa, running=()):
@@ -182,13 +260,14 @@ def forecast(learned, run, at_s):
     reached = crossing(run, learned.threshold_pa) if run.t_s.size else None
     points = seen(run, learned.threshold_pa)
     now = max(float(clock.pumped(at_s)), 0.0) if at_s >= clock.began else 0.0
-    means, spreads, weights = _candidates(learned, run)
-    points, strays = _without_strays(learned, points, means[0], spreads[0])
+    means, spreads, weights = candidates(
+        learned.curves, learned.reasons, learned.past, past_of([run])
+    )
+    points, strays = without_strays(learned.curves, points, means[0], spreads[0])
     if reached and reached.high_s is not None and _believed(points, clock, reached):
         return _reached(reached)
-    left, odds = _chances(learned.curves, points, now, means, spreads, weights)
-    quantiles = _quantiles(left, odds)
-    low, ready, high = _widened(learned, quantiles, now, run.form)
+    left, odds = chances(learned.curves, points, now, means, spreads, weights)
+    low, ready, high = _widened(learned, quantiles(left, odds), now, run.form)
     says = _says(learned, run, points, strays, clock, (low, ready, high), at_s)
     return Forecast(at_s + ready, at_s + low, at_s + high, says)
 
@@ -214,113 +293,6 @@ def _reached(reached):
     return Forecast(best, best, best, f"Below the threshold since {_span(best)} after the start.")
 
 
-# The candidates and the readings
-
-
-def _candidates(learned, run):
-    """Curves this run may follow, before its readings: means (c, k), covariances (c, k, k), weights."""
-    reasons, curves, past = learned.reasons, learned.curves, learned.past
-    count = np.array([past.form.count(form) for form in reasons.forms], dtype=float) + 0.3
-    share = count / count.sum()
-    known = run.form in reasons.forms
-    if known:
-        share = share * (1 - LABEL_RIGHT)
-        share[reasons.forms.index(run.form)] += LABEL_RIGHT
-    order = np.argsort(-share)
-    chosen = order[share[order] >= 0.004]
-    rows = np.zeros((chosen.size, len(reasons.forms)))
-    rows[np.arange(chosen.size), chosen] = 1.0
-    means, variances = expect(
-        reasons, past, _day(run), rows, _or_nan(run.samples), _or_nan(run.vent_minutes)
-    )
-    heights, spreads = _curves_given(curves, reasons, means, variances, rows @ reasons.restless)
-    weights = share[chosen] / share[chosen].sum() * (1 - UNLIKE)
-    heights = np.concatenate([heights, heights[:1]])
-    spreads = np.concatenate([spreads, spreads[:1] + (UNLIKE_SPREAD - 1) * curves.spread])
-    return heights, spreads, np.append(weights, UNLIKE)
-
-
-def _curves_given(curves, reasons, means, variances, restless):
-    """Curves whose late numbers have these means and variances; what is left goes by the form."""
-    shape = reasons.shape
-    heights = curves.mean + means @ shape.T
-    rest = curves.spread - shape @ shape.T
-    explained = np.einsum("kq,cq,lq->ckl", shape, variances, shape)
-    return heights, rest * restless[:, None, None] + curves.doubt + explained
-
-
-def _without_strays(learned, points, mean, spread):
-    """Readings without those that the others and the instrument's history both contradict."""
-    dropped = 0
-    spread = spread + 2.0 * learned.curves.spread  # an unlike run is not a stray reading
-    while points.x.size and dropped < 4:
-        weights = basis(points.x)
-        noise = noise_of(learned.curves, points)
-        total = weights @ spread @ weights.T + np.diag(noise)
-        inverse = np.linalg.inv(total)
-        own = np.diag(inverse)
-        off = (inverse @ (points.y - weights @ mean)) / own
-        score = np.abs(off) * np.sqrt(own)
-        worst = int(np.argmax(np.where(np.abs(off) > 1.0, score, 0.0)))
-        if score[worst] < STRAY or abs(off[worst]) <= 1.0:
-            break
-        keep = np.arange(points.x.size) != worst
-        points = Seen(points.x[keep], points.y[keep], points.spread[keep], points.count[keep])
-        dropped += 1
-    return points, dropped
-
-
-def _chances(curves, points, now, means, spreads, weights):
-    """Odds that the threshold is still not reached `left` seconds from now, given it is not now."""
-    left = LEFT if now > 0 else LEFT[LEFT > 30.0]
-    grid = basis(np.log(np.r_[max(now, 1.0), now + left]))
-    ahead = np.matmul(grid, spreads)  # (c, g, k)
-    mean = means @ grid.T
-    variance = np.einsum("cgk,gk->cg", ahead, grid)
-    if points.x.size:
-        read = basis(points.x)
-        across = np.matmul(spreads, read.T)  # (c, k, n)
-        total = np.matmul(read, across)
-        total[:, np.arange(points.x.size), np.arange(points.x.size)] += noise_of(curves, points)
-        off = points.y - means @ read.T
-        solved = np.linalg.solve(
-            total, np.concatenate([across.transpose(0, 2, 1), off[:, :, None]], 2)
-        )
-        gain, pull = solved[:, :, :-1], solved[:, :, -1]
-        fit = np.einsum("cn,cn->c", off, pull) + np.linalg.slogdet(total)[1]
-        evidence = -0.5 * TEMPER * (fit - fit.min())
-        weights = weights * np.exp(evidence)
-        weights = weights / weights.sum()
-        mean = mean + np.einsum("gk,ckn,cn->cg", grid, across, pull, optimize=True)
-        update = np.matmul(across, gain)  # (c, k, k)
-        variance = variance - np.einsum("gk,ckl,gl->cg", grid, update, grid, optimize=True)
-    alive = _normal(mean / np.sqrt(np.maximum(variance, 1e-8)))
-    alive = np.minimum.accumulate(alive, axis=1)
-    odds = weights @ alive
-    return left, odds[1:] / max(odds[0], 1e-12)
-
-
-def _normal(z):
-    """The normal distribution function; within 1e-7 (Abramowitz and Stegun 26.2.17)."""
-    t = 1 / (1 + 0.2316419 * np.abs(z))
-    tail = (
-        t
-        * (
-            0.319381530
-            + t * (-0.356563782 + t * (1.781477937 + t * (-1.821255978 + t * 1.330274429)))
-        )
-        * np.exp(-0.5 * np.minimum(z * z, 1400.0))
-        / math.sqrt(2 * math.pi)
-    )
-    return np.where(z > 0, 1 - tail, tail)
-
-
-def _quantiles(left, odds):
-    """Seconds from now at which 10, 50 and 90 % of the chances have come."""
-    falling = np.minimum.accumulate(odds) - 1e-12 * np.arange(odds.size)
-    return np.exp(np.interp([-0.9, -0.5, -0.1], -falling, np.log(left)))
-
-
 # Setting the intervals right
 
 
@@ -329,12 +301,13 @@ def _stage(learned, now):
     return int(np.searchsorted(STAGES, now / typical))
 
 
-def _widened(learned, quantiles, now, form):
-    low, ready, high = np.log(quantiles)
+def _widened(learned, seconds, now, form):
+    low, ready, high = np.log(seconds)
     factor = learned.by_stage[_stage(learned, now)]
     if form in learned.reasons.forms:
         factor = factor * learned.by_form[learned.reasons.forms.index(form)]
-    return np.exp([ready - factor * (ready - low), ready, ready + factor * (high - ready)])
+    edges = [ready - factor * (ready - low), ready, ready + factor * (high - ready)]
+    return tuple(math.exp(edge) for edge in edges)
 
 
 def _calibrated(learned, ready_s, unsure):
@@ -347,22 +320,21 @@ def _calibrated(learned, ready_s, unsure):
     known = known[known >= n // 4][-80:]
     ratios, stages, forms = [], [], []
     for i in known:
-        heights, spreads = _curves_given(
+        means_curves = curves_given(
             learned.curves,
             learned.reasons,
             means[i : i + 1],
             variances[i : i + 1],
             learned.reasons.restless_of(learned.past.form[i : i + 1]),
         )
-        spreads = np.concatenate([spreads, spreads + (UNLIKE_SPREAD - 1) * learned.curves.spread])
-        heights, weights = np.repeat(heights, 2, axis=0), np.array([1 - UNLIKE, UNLIKE])
-        for now in (0.0, *(ready_s[i] * np.array([0.1, 0.25, 0.45, 0.65, 0.8]))):
+        heights, spreads, weights = with_unlike(learned.curves, *means_curves, np.ones(1))
+        for now in (0.0, *(ready_s[i] * ASKED)):
             if unsure[i] * ready_s[i] > SURE * (ready_s[i] - now):
                 continue
-            so_far = _before(learned.seens[i], now)
-            so_far, _ = _without_strays(learned, so_far, heights[0], spreads[0])
-            left, odds = _chances(learned.curves, so_far, now, heights, spreads, weights)
-            low, ready, high = np.log(_quantiles(left, odds))
+            so_far = before(learned.seens[i], now)
+            so_far, _ = without_strays(learned.curves, so_far, heights[0], spreads[0])
+            left, odds = chances(learned.curves, so_far, now, heights, spreads, weights)
+            low, ready, high = np.log(quantiles(left, odds))
             off = math.log(ready_s[i] - now) - ready
             ratios.append(off / (high - ready) if off > 0 else off / (low - ready))
             stages.append(_stage(learned, now))
@@ -394,11 +366,6 @@ def _held(value, count, prior, weight):
     return (value * count + prior * weight) / (count + weight)
 
 
-def _before(points, now):
-    early = points.x <= math.log(max(now, 1.0))
-    return Seen(points.x[early], points.y[early], points.spread[early], points.count[early])
-
-
 # Small things
 
 
@@ -427,14 +394,6 @@ def _pumped_to(heights, left):
             at = basis(np.array([x]))[0]
             found[i], unsure[i] = math.exp(x), math.sqrt(max(at @ left[i] @ at, 0.0)) / slope
     return found, unsure
-
-
-def _day(run):
-    return (run.started_at - EPOCH).total_seconds() / 86400.0
-
-
-def _or_nan(value):
-    return math.nan if value is None else float(value)
 
 
 def _span(seconds):

@@ -8,6 +8,7 @@ before, as a sum of kernels whose sizes the runs themselves decide.
 
 import math
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from facility.vacuum.pumpdown import (
     spread_of_shapes,
 )
 
+EPOCH, DAY = datetime(1970, 1, 1, tzinfo=UTC), 86400.0
 SCORES = 3  # numbers that stand for the late part of a curve
 ROUNDS = 12  # of fitting the curves; more change nothing that can be seen
 FREEDOM = 5.0  # of the t distribution of runs: a run far out counts less
@@ -40,6 +42,7 @@ EXPECTED_EXTRA = {
 }
 FORMS = tuple(EXPECTED_EXTRA)
 USUAL_SAMPLES, USUAL_VENT = 3.0, 10.0
+SAMPLES_UNKNOWN, VENT_UNKNOWN = 0.4, 0.6  # variance of their logarithm where nobody wrote them
 
 RESTLESS_UNKNOWN = 1.3  # a load of unknown form may be anything
 
@@ -68,6 +71,32 @@ class Past:
     form: tuple
     samples: np.ndarray  # NaN where not known
     vent: np.ndarray
+
+    def joined(self, place, load):
+        """The same with one more row (a Past of one row) before `place`."""
+        return Past(
+            np.insert(self.day, place, load.day),
+            (*self.form[:place], *load.form, *self.form[place:]),
+            np.insert(self.samples, place, load.samples),
+            np.insert(self.vent, place, load.vent),
+        )
+
+    def without_first(self):
+        return Past(self.day[1:], self.form[1:], self.samples[1:], self.vent[1:])
+
+
+def past_of(runs):
+    """What is known of runs besides their readings."""
+    return Past(
+        np.array([(run.started_at - EPOCH).total_seconds() / DAY for run in runs], dtype=float),
+        tuple(run.form for run in runs),
+        np.array([_or_nan(run.samples) for run in runs], dtype=float),
+        np.array([_or_nan(run.vent_minutes) for run in runs], dtype=float),
+    )
+
+
+def _or_nan(value):
+    return math.nan if value is None else float(value)
 
 
 def noise_of(curves, seen):
@@ -239,7 +268,7 @@ def fit_reasons(curves, past, runs, left, typical_s, sizes=None):
     if len(past.form) >= 12:
         reasons = _odd_runs_apart(reasons, past)
         reasons = replace(reasons, restless=_restless(reasons, past))
-    return _solved(reasons, past)
+    return solved(reasons, past)
 
 
 def _late_numbers(curves, typical_s):
@@ -336,24 +365,25 @@ def _fitted_sizes(reasons, past):
 
 def _odd_runs_apart(reasons, past):
     """Runs that nothing explains (a leak, a wet load) tell little about the next: open them up."""
-    solved = _solved(reasons, past)
-    own = np.diagonal(solved.inverse, axis1=1, axis2=2)
-    off2 = (solved.pull**2 / own).T / ODD**2  # left-one-out, in its own variance
+    ready = solved(reasons, past)
+    own = np.diagonal(ready.inverse, axis1=1, axis2=2)
+    off2 = (ready.pull**2 / own).T / ODD**2  # left-one-out, in its own variance
     more = np.maximum(off2 - 1.0, 0.0) / own.T
     return replace(reasons, open=reasons.open + more)
 
 
 def _restless(reasons, past):
     """How much more runs of a form differ than others, held to the prior by eight runs."""
-    solved = _solved(reasons, past)
-    own = np.diagonal(solved.inverse, axis1=1, axis2=2)
-    z2 = np.minimum(solved.pull**2 / own, 12.0).mean(0)  # left-one-out, in its own variance
+    ready = solved(reasons, past)
+    own = np.diagonal(ready.inverse, axis1=1, axis2=2)
+    z2 = np.minimum(ready.pull**2 / own, 12.0).mean(0)  # left-one-out, in its own variance
     member = _features(past, reasons.forms)[0]
     count = member.sum(0)
     return reasons.restless * (member.T @ z2 + 8.0) / (count + 8.0)
 
 
-def _solved(reasons, past):
+def solved(reasons, past):
+    """The same reasons, ready to expect from: what follows from past runs, worked out once."""
     n = len(past.form)
     if not n:
         return reasons
@@ -368,23 +398,21 @@ def _solved(reasons, past):
     return replace(reasons, inverse=inverse, pull=pull)
 
 
-def expect(reasons, past, day, form_rows, samples, vent):
+def expect(reasons, past, load, form_rows):
     """The late numbers of a run about to start, for several candidate forms at once.
 
-    Takes:   reasons; past; day; form_rows (c, forms), 1 at the candidate's form; samples, vent or
-    NaN.
+    Takes:   reasons; past; load, a Past of one row; form_rows (c, forms), 1 at the candidate's form.
     Returns: means (c, q) and variances (c, q).
     """
     count = form_rows.shape[0]
-    new = Past(np.full(count, day), ("",) * count, np.full(count, samples), np.full(count, vent))
-    _, samples_new, vent_new = _features(new, reasons.forms)
-    mine = (form_rows, samples_new, vent_new, new.day)
+    _, samples, vent = (np.repeat(part, count, axis=0) for part in _features(load, reasons.forms))
+    mine = (form_rows, samples, vent, np.repeat(load.day, count))
     own = np.ones((len(PARTS) - 1, count))
     own[0] = form_rows.sum(1)
     # what is not known may be anything usual
-    unsure = 0.4 if math.isnan(samples) else float(samples_new[0] ** 2)
+    unsure = SAMPLES_UNKNOWN if np.isnan(load.samples[0]) else samples**2
     own[1], own[2] = unsure * own[0], unsure
-    own[3] = 0.6 if math.isnan(vent) else vent_new**2
+    own[3] = VENT_UNKNOWN if np.isnan(load.vent[0]) else vent**2
     restless = form_rows @ reasons.restless
     means, variances = np.empty((count, SCORES)), np.empty((count, SCORES))
     if len(past.form):

@@ -1,31 +1,15 @@
-"""Pump-down runs: read from a table, cleaned, put on the clock of their pumping.
+"""Pump-down runs: cleaned, put on the clock of their pumping, and when they were ready.
 
 A run is what a laboratory has of one pump-down: readings by somebody's hand or by a logger, in any
-state of repair. Nothing is thrown away on reading; `clean` says which readings can be believed.
+state of repair. A run keeps all of it; `clean` says which readings can be believed.
 """
 
-import codecs
-import csv
-import io
 import math
-from array import array
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 
-from facility.vacuum.units import parse_pressure, unit_named
-from facility.vacuum.units import to_pascal as pascal
-
-NEEDED = ("run_id", "instrument", "started_at", "t_s", "pressure", "unit")
-LENT = (
-    "form",
-    "samples",
-    "vent_minutes",
-    "gauge",
-    "source",
-    "event",
-)  # may be missing or empty
 CLOCK_EVENTS = ("restart", "isolated", "resumed")
 EVENTS = ("restart", "isolated", "resumed", "gauge_off", "gate_open", "degas")
 
@@ -42,10 +26,6 @@ SLIPS = {  # typed / meant, in ln; a slipped exponent, or another unit of the sa
 LEAP = 10.0  # a gauge that leaps up by this was not lit before
 BURST_S = 1800.0  # s; a burst of gate or degas is over by then at the latest (own proposal)
 KNOWN_WITHIN = 1.5  # bounds of a crossing with a smaller ratio are read as one number
-
-
-class Unreadable(ValueError):
-    """The table cannot be read; the text is one sentence for a person."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,197 +103,6 @@ class Crossing:
         if self.best_s is None or self.low_s <= 0 or self.high_s > KNOWN_WITHIN * self.low_s:
             return None
         return self.best_s
-
-
-# Reading the table
-
-
-def read_runs(stream):
-    """The runs of a table, one at a time, in the order of the table.
-
-    Takes:   stream, a binary file of comma-separated (or semicolon, tab) text with a header.
-    Returns: an iterator of Run; memory holds one run.
-    Raises:  Unreadable with one sentence that names the row (the header is row 1).
-    """
-    rows = csv.reader(_lines(stream), delimiter=_delimiter(stream))
-    columns = _columns(rows)
-    seen, current, number = set(), None, 1
-    try:
-        for number, row in enumerate(rows, start=2):
-            if not any(cell.strip() for cell in row):
-                continue
-            cells = _cells(columns, row, number)
-            if current is None or cells["run_id"] != current.run_id:
-                if current is not None:
-                    yield current.run()
-                if cells["run_id"] in seen:
-                    raise Unreadable(
-                        f"Row {number}: run {cells['run_id']} was already read further up; "
-                        "put all rows of a run together."
-                    )
-                seen.add(cells["run_id"])
-                current = _Growing(cells, number)
-            current.add(cells, number)
-    except csv.Error as trouble:
-        raise Unreadable(f"Row {number + 1}: this is not a line of a table ({trouble}).") from None
-    except UnicodeDecodeError:
-        raise Unreadable(f"Row {number + 1}: the text is not UTF-8; save it as UTF-8.") from None
-    if current is None:
-        raise Unreadable("The file has a header and no rows; add at least one run.")
-    yield current.run()
-
-
-class _Growing:
-    """A run while its rows arrive; numbers are kept packed."""
-
-    def __init__(self, cells, number):
-        self.run_id, self.instrument = cells["run_id"], cells["instrument"]
-        if not self.run_id:
-            raise Unreadable(f"Row {number}: run_id is empty; give each run a name.")
-        self.started_at = _moment(cells["started_at"], number)
-        self.form = cells["form"].lower()
-        self.samples = _metadata(cells["samples"])
-        self.vent_minutes = _metadata(cells["vent_minutes"])
-        self.t_s, self.pressure_pa = array("d"), array("d")
-        self.gauge, self.source, self.event = [], [], []
-        self.words, self.factors, self.unit, self.unread = {}, {}, "", 0
-
-    def add(self, cells, number):
-        when, typed = cells["t_s"], cells["pressure"]
-        if not when and not typed and not cells["event"]:
-            return  # a run known only by its metadata
-        self.t_s.append(_seconds(when, number))
-        self.pressure_pa.append(self._pressure(typed, cells["unit"], number))
-        for name in ("gauge", "source", "event"):
-            word = cells[name].lower() if name != "gauge" else cells[name]
-            getattr(self, name).append(self.words.setdefault(word, word))
-
-    def _pressure(self, typed, unit, number):
-        if not typed:
-            return math.nan
-        unit = unit or self.unit
-        if unit not in self.factors:
-            self.factors[unit] = _factor(unit, number)
-        self.unit = unit
-        try:
-            value = float(typed)
-        except ValueError:
-            try:
-                read = parse_pressure(typed)
-            except ValueError:
-                self.unread += 1
-                return math.nan
-            value = math.nan if read.value is None else read.value
-            if read.unit:
-                return value * _factor(read.unit, number)
-        value *= self.factors[unit]
-        return value if math.isfinite(value) and value > 0 else math.nan
-
-    def run(self):
-        return Run(
-            self.run_id,
-            self.instrument,
-            self.started_at,
-            self.form,
-            self.samples,
-            self.vent_minutes,
-            np.array(self.t_s),
-            np.array(self.pressure_pa),
-            *(_words(column) for column in (self.gauge, self.source, self.event)),
-            self.unread,
-        )
-
-
-def _words(column):
-    words = np.empty(len(column), dtype=object)
-    words[:] = column
-    return words
-
-
-def _lines(stream):
-    """Text lines whatever the encoding mark says; NUL bytes would end in a puzzle, so say so."""
-    start = stream.peek(4)[:4] if hasattr(stream, "peek") else b""
-    wide = start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
-    text = io.TextIOWrapper(
-        stream,
-        encoding="utf-16" if wide else "utf-8-sig",
-        errors="strict" if wide else "surrogateescape",
-        newline="",
-    )
-    for number, line in enumerate(text, start=1):
-        if "\0" in line:
-            raise Unreadable(f"Row {number}: the file holds NUL bytes; save it as UTF-8 text.")
-        yield line
-
-
-def _delimiter(stream):
-    head = (stream.peek(4096) if hasattr(stream, "peek") else b"").split(b"\n", 1)[0]
-    return max(",;\t", key=lambda mark: head.count(mark.encode()))
-
-
-def _columns(rows):
-    try:
-        header = next(rows, None)
-    except csv.Error as trouble:
-        raise Unreadable(f"Row 1: this is not the header of a table ({trouble}).") from None
-    except UnicodeError:
-        raise Unreadable("Row 1: the text cannot be decoded; save the file as UTF-8.") from None
-    if header is None:
-        raise Unreadable("The file is empty; the first row must name the columns.")
-    columns = {name.strip().lower(): place for place, name in enumerate(header)}
-    missing = [name for name in NEEDED if name not in columns]
-    if missing:
-        raise Unreadable(f"Row 1: column {', '.join(missing)} is missing; name it in the header.")
-    return {name: columns[name] for name in NEEDED + LENT if name in columns}
-
-
-def _cells(columns, row, number):
-    last = max(columns[name] for name in NEEDED)
-    if len(row) <= last:
-        raise Unreadable(f"Row {number} has {len(row)} cells and needs {last + 1}; complete it.")
-    cells = dict.fromkeys(LENT, "")
-    for name, place in columns.items():
-        if place < len(row):
-            cells[name] = row[place].strip()
-    return cells
-
-
-def _seconds(text, number):
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise Unreadable(f"Row {number}: t_s is {text[:40]!r}; write seconds since the start.")
-    return value
-
-
-def _moment(text, number):
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise Unreadable(
-            f"Row {number}: started_at is {text[:40]!r}; write it like 2026-03-02T16:40:00Z."
-        ) from None
-    return moment.astimezone(UTC) if moment.tzinfo else moment.replace(tzinfo=UTC)
-
-
-def _metadata(text):
-    """A number, or None: what is empty or no number is not known."""
-    try:
-        value = float(text.replace(",", "."))
-    except ValueError:
-        return None
-    return value if math.isfinite(value) and value >= 0 else None
-
-
-def _factor(unit, number):
-    if not unit:
-        raise Unreadable(f"Row {number}: the unit is empty; name it, such as mbar.")
-    try:
-        return pascal(1.0, unit_named(unit))
-    except ValueError as trouble:
-        raise Unreadable(f"Row {number}: {trouble}") from None
 
 
 # The clock of pumping

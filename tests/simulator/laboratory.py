@@ -127,11 +127,30 @@ def _habits(rng):
     )
 
 
-def laboratory(seed, *, family=None, past=None, tests=60, faults=True, instruments=6):
+def _hard(habits, rng):
+    """A careless laboratory: few readings by hand, many slips, a poor clock, a moody gauge."""
+    return replace(
+        habits,
+        hand_share=0.95,
+        typo=rng.uniform(0.04, 0.08),
+        whole_minutes=1.0,
+        clock=rng.uniform(30, 60),
+        gauge_run=rng.uniform(0.03, 0.08),
+        noise=rng.uniform(0.03, 0.06),
+        tilt=rng.uniform(0.02, 0.04),
+        missing=0.3,
+        overnight=0.15,
+    )
+
+
+def laboratory(
+    seed, *, family=None, past=None, tests=60, faults=True, instruments=6, hard=False, usual=50.0
+):
     """A list of Case: `instruments` of them with 60 to 150 past runs each and test runs.
 
     Takes:   seed; family (None: all in turn); past, number of past runs (None: drawn); tests,
-    normal test runs each; faults, whether labelled faulty test runs are added (24 each).
+    normal test runs each; faults, whether labelled faulty test runs are added (24 each); hard, a
+    careless laboratory; usual, minutes to the threshold.
     """
     rng = np.random.default_rng(seed)
     cases = []
@@ -145,14 +164,17 @@ def laboratory(seed, *, family=None, past=None, tests=60, faults=True, instrumen
                 past=int(rng.integers(60, 151)) if past is None else past,
                 tests=tests,
                 faults=faults,
+                hard=hard,
+                usual=usual,
             )
         )
     return cases
 
 
-def case(rng, name, family, *, past, tests, faults, drift=None):
+def case(rng, name, family, *, past, tests, faults, drift=None, hard=False, usual=50.0):
     """One instrument with its runs; `drift` is (kind, first run, runs) over the test runs."""
     instrument, habits = draw_instrument(name, family, rng), _habits(rng)
+    habits = _hard(habits, rng) if hard else habits
     labels = [("none", "")] * (past + tests)
     for i in range(past):  # a history holds a few that nobody marked
         if rng.random() < 0.02 and not drift:
@@ -171,7 +193,7 @@ def case(rng, name, family, *, past, tests, faults, drift=None):
     meta = _metadata(rng, habits, n, days)
     loads = _loads(rng, habits, meta, days, n, family)
     nominal = Loads(*(np.array([v]) for v in (1.0, 0.0, 0.6, 1.0, 1.0, 0.0, 0.0, 2500.0)))
-    typical = np.clip(np.exp(rng.normal(np.log(50 * 60), 0.3)), 1500, 6500)
+    typical = usual * 60 * np.clip(np.exp(rng.normal(0.0, 0.3)), 0.5, 2.2)
     bare = curves(instrument, nominal, 0.0)
     level = np.exp(np.interp(np.log(typical), np.log(GRID_S), np.log(bare[0])))
     speed = instrument.turbo

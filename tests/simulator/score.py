@@ -224,6 +224,8 @@ def main():
     parser.add_argument("--family")
     parser.add_argument("--past", type=int, help="use only the last N past runs")
     parser.add_argument("--tests", type=int, default=60)
+    parser.add_argument("--hard", action="store_true", help="careless laboratories")
+    parser.add_argument("--usual", type=float, default=50.0, help="minutes to the threshold")
     parser.add_argument("--baselines", action="store_true")
     parser.add_argument("--diagnosis", action="store_true")
     parser.add_argument("--drift", action="store_true")
@@ -232,7 +234,12 @@ def main():
     cases = []
     for seed in options.seeds:
         cases += laboratory(
-            seed, family=options.family, tests=options.tests, faults=options.diagnosis
+            seed,
+            family=options.family,
+            tests=options.tests,
+            faults=options.diagnosis,
+            hard=options.hard,
+            usual=options.usual,
         )
     forecasters = {} if options.no_product else {"product": product}
     if options.baselines:

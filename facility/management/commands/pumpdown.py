@@ -7,7 +7,8 @@ from pathlib import Path
 from django.core.management.base import BaseCommand
 
 from facility.vacuum.forecast import DEFAULT_THRESHOLD_PA, forecast, in_turn
-from facility.vacuum.runs import Unreadable, crossing, read_runs
+from facility.vacuum.run_table import Unreadable, read_runs
+from facility.vacuum.runs import crossing
 from facility.vacuum.units import parse_pressure, unit_named
 
 SECONDS = 1  # digits after the point of a time in the answer
