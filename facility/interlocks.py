@@ -8,8 +8,10 @@ it satisfies no condition, and only a look leaves it.
 """
 
 import difflib
+import heapq
+import itertools
 import json
-from collections import deque
+import math
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -337,19 +339,32 @@ def way_to_rest(sheet, state):
     machine = sheet.machine
     people = machine.by_people & machine.follow
     first = machine.encode(state)
-    came_from = {first: None}
-    queue = deque([first])
+    came_from, far = {first: None}, {first: 0}
+    turn = itertools.count()  # of equally good states, the one reached first
+    queue = [(machine.steps_to_rest(first), 0, next(turn), first)]
     while queue:
-        code = queue.popleft()
+        _, _, _, code = heapq.heappop(queue)
         if machine.rest.holding(code):
             return _way(sheet, came_from, code)
         hazards = machine.hazards.holding(code)
         for number in statespace.bits(machine.possible.holding(code) & people):
             after = machine.after(code, number)
-            if after not in came_from and not machine.hazards.holding(after) & ~hazards:
-                came_from[after] = (code, number)
-                queue.append(after)
+            if far[code] + 1 >= far.get(after, math.inf) or (
+                machine.hazards.holding(after) & ~hazards
+            ):
+                continue
+            came_from[after], far[after] = (code, number), far[code] + 1
+            left = machine.steps_to_rest(after)
+            heapq.heappush(queue, (far[after] + left, left, next(turn), after))
     return None
+
+
+def _way(sheet, came_from, code):
+    steps = []
+    while came_from[code]:
+        code, number = came_from[code]
+        steps.append(sheet.steps[number])
+    return tuple(reversed(steps))
 
 
 def with_anything_lost(sheet):
@@ -360,14 +375,6 @@ def with_anything_lost(sheet):
         if "unknown" in states
     )
     return replace(sheet, steps=sheet.steps + lost)
-
-
-def _way(sheet, came_from, code):
-    steps = []
-    while came_from[code]:
-        code, number = came_from[code]
-        steps.append(sheet.steps[number])
-    return tuple(reversed(steps))
 
 
 def _id(step):

@@ -3,6 +3,7 @@
 The search behind `facility.interlocks`, which has the words; here a sheet is bits and arrays.
 """
 
+import math
 from array import array
 from functools import cached_property
 
@@ -121,6 +122,33 @@ class Machine:
         requires = list(self.requires)
         requires[number] = {d: s for d, s in requires[number].items() if d != device}
         return Machine(self.sheet, self.start, requires)
+
+    def steps_to_rest(self, code):
+        """At least so many steps are left to rest; 0 only at rest.
+
+        A device off rest counts one over the most devices that a step brings to rest along with it,
+        so that no step can take off more than one.
+        """
+        off = self._each_at_rest.all & ~self._each_at_rest.holding(code)
+        if off not in self._steps_left:
+            left = sum(self._weights[number] for number in bits(off))
+            self._steps_left[off] = math.ceil(left - 1e-9)
+        return self._steps_left[off]
+
+    @cached_property
+    def _each_at_rest(self):
+        rest = self.sheet.rest
+        self._steps_left = {}
+        return Conditions(self, [{device: states} for device, states in rest.items()])
+
+    @cached_property
+    def _weights(self):
+        rest = self.sheet.rest
+        together = [
+            {device for device, state in step.sets.items() if state in rest.get(device, ())}
+            for step in self.sheet.steps
+        ]
+        return [1 / max((len(s) for s in together if device in s), default=1) for device in rest]
 
     def columns(self, chosen):
         """Bits of steps as a boolean row, shape (steps,)."""
