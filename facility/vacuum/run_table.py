@@ -6,6 +6,7 @@ import io
 import math
 from array import array
 from datetime import UTC, datetime
+from operator import itemgetter
 
 import numpy as np
 
@@ -13,14 +14,7 @@ from facility.vacuum.runs import Run
 from facility.vacuum.units import parse_pressure, to_pascal, unit_named
 
 NEEDED = ("run_id", "instrument", "started_at", "t_s", "pressure", "unit")
-LENT = (
-    "form",
-    "samples",
-    "vent_minutes",
-    "gauge",
-    "source",
-    "event",
-)  # may be missing or empty
+LENT = ("form", "samples", "vent_minutes", "gauge", "source", "event")  # may be missing or empty
 
 
 class Unreadable(ValueError):
@@ -35,24 +29,31 @@ def read_runs(stream):
     Raises:  Unreadable with one sentence that names the row (the header is row 1).
     """
     rows = csv.reader(_lines(stream), delimiter=_delimiter(stream))
-    columns = _columns(rows)
+    cells_of, width, wide = _columns(rows)
     seen, current, number = set(), None, 1
     try:
         for number, row in enumerate(rows, start=2):
-            if not any(cell.strip() for cell in row):
-                continue
-            cells = _cells(columns, row, number)
-            if current is None or cells["run_id"] != current.run_id:
+            if len(row) < width:
+                if not any(row):
+                    continue
+                raise Unreadable(
+                    f"Row {number} has {len(row)} cells and needs {width}; complete it."
+                )
+            if len(row) <= wide:
+                row.extend([""] * (wide + 1 - len(row)))
+            row[wide] = ""  # where a column that was not given is read from
+            run_id, *head, when, typed, unit, gauge, source, event = cells_of(row)
+            if current is None or run_id != current.raw_id:
                 if current is not None:
                     yield current.run()
-                if cells["run_id"] in seen:
+                current = _Growing(run_id, head, number)
+                if current.run_id in seen:
                     raise Unreadable(
-                        f"Row {number}: run {cells['run_id']} was already read further up; "
+                        f"Row {number}: run {current.run_id} was already read further up; "
                         "put all rows of a run together."
                     )
-                seen.add(cells["run_id"])
-                current = _Growing(cells, number)
-            current.add(cells, number)
+                seen.add(current.run_id)
+            current.add(when, typed, unit, (gauge, source, event), number)
     except csv.Error as trouble:
         raise Unreadable(f"Row {number + 1}: this is not a line of a table ({trouble}).") from None
     except UnicodeDecodeError:
@@ -65,32 +66,33 @@ def read_runs(stream):
 class _Growing:
     """A run while its rows arrive; numbers are kept packed."""
 
-    def __init__(self, cells, number):
-        self.run_id, self.instrument = cells["run_id"], cells["instrument"]
+    def __init__(self, run_id, head, number):
+        instrument, started_at, form, samples, vent_minutes = (cell.strip() for cell in head)
+        self.raw_id, self.run_id, self.instrument = run_id, run_id.strip(), instrument
         if not self.run_id:
             raise Unreadable(f"Row {number}: run_id is empty; give each run a name.")
-        self.started_at = _moment(cells["started_at"], number)
-        self.form = cells["form"].lower()
-        self.samples = _metadata(cells["samples"])
-        self.vent_minutes = _metadata(cells["vent_minutes"])
+        self.started_at = _moment(started_at, number)
+        self.form = form.lower()
+        self.samples = _metadata(samples)
+        self.vent_minutes = _metadata(vent_minutes)
         self.t_s, self.pressure_pa = array("d"), array("d")
-        self.gauge, self.source, self.event = [], [], []
-        self.words, self.factors, self.unit, self.unread = {}, {}, "", 0
+        self.words = ([], [], [])  # gauge, source, event
+        self.known, self.factors, self.unit, self.unread = {}, {}, "", 0
 
-    def add(self, cells, number):
-        when, typed = cells["t_s"], cells["pressure"]
-        if not when and not typed and not cells["event"]:
+    def add(self, when, typed, unit, words, number):
+        if not when and not typed.strip() and not words[2].strip():
             return  # a run known only by its metadata
         self.t_s.append(_seconds(when, number))
-        self.pressure_pa.append(self._pressure(typed, cells["unit"], number))
-        for name in ("gauge", "source", "event"):
-            word = cells[name].lower() if name != "gauge" else cells[name]
-            getattr(self, name).append(self.words.setdefault(word, word))
+        self.pressure_pa.append(self._pressure(typed, unit, number))
+        for column, word in zip(self.words, words, strict=True):
+            if word not in self.known:
+                self.known[word] = word.strip()
+            column.append(self.known[word])
 
     def _pressure(self, typed, unit, number):
         if not typed:
             return math.nan
-        unit = unit or self.unit
+        unit = unit.strip() or self.unit
         if unit not in self.factors:
             self.factors[unit] = _factor(unit, number)
         self.unit = unit
@@ -118,7 +120,8 @@ class _Growing:
             self.vent_minutes,
             np.array(self.t_s),
             np.array(self.pressure_pa),
-            *(_words(column) for column in (self.gauge, self.source, self.event)),
+            _words(self.words[0]),
+            *(_words([word.lower() for word in column]) for column in self.words[1:]),
             self.unread,
         )
 
@@ -136,7 +139,7 @@ def _lines(stream):
     text = io.TextIOWrapper(
         stream,
         encoding="utf-16" if wide else "utf-8-sig",
-        errors="strict" if wide else "surrogateescape",
+        errors="strict" if wide else "replace",
         newline="",
     )
     for number, line in enumerate(text, start=1):
@@ -151,6 +154,7 @@ def _delimiter(stream):
 
 
 def _columns(rows):
+    """What takes a row's cells in our order, the fewest cells of a row, and the place past the last."""
     try:
         header = next(rows, None)
     except csv.Error as trouble:
@@ -163,18 +167,13 @@ def _columns(rows):
     missing = [name for name in NEEDED if name not in columns]
     if missing:
         raise Unreadable(f"Row 1: column {', '.join(missing)} is missing; name it in the header.")
-    return {name: columns[name] for name in NEEDED + LENT if name in columns}
-
-
-def _cells(columns, row, number):
-    last = max(columns[name] for name in NEEDED)
-    if len(row) <= last:
-        raise Unreadable(f"Row {number} has {len(row)} cells and needs {last + 1}; complete it.")
-    cells = dict.fromkeys(LENT, "")
-    for name, place in columns.items():
-        if place < len(row):
-            cells[name] = row[place].strip()
-    return cells
+    beyond = len(header)
+    order = (*NEEDED[:3], *LENT[:3], *NEEDED[3:], *LENT[3:])
+    return (
+        itemgetter(*(columns.get(name, beyond) for name in order)),
+        1 + max(columns[name] for name in NEEDED),
+        beyond,
+    )
 
 
 def _seconds(text, number):

@@ -287,7 +287,7 @@ def slipped(t_s, ln_p):
         worst = int(np.argmax(np.abs(off) - scale))
         if abs(off[worst]) < 1.2 + scale[worst] or len(wrong) > t_s.size // 4:
             break
-        wrong.append((good[worst], *_meant(ln_p[good[worst]], off[worst])))
+        wrong.append((good[worst], *_meant(ln_p[good[worst]], _off_line(x, ln_p, good, worst))))
         del good[worst]
     return sorted(wrong)
 
@@ -323,12 +323,20 @@ def _off_neighbours(x, y):
     return off, scale
 
 
+def _off_line(x, ln_p, good, place):
+    """How far a reading lies off the straight line of its neighbours, in both logarithms."""
+    near = sorted((i for i in range(len(good)) if i != place), key=lambda i: abs(i - place))[:2]
+    a, b = sorted(good[i] for i in near)
+    slope = (ln_p[b] - ln_p[a]) / max(x[b] - x[a], 1e-3)
+    return ln_p[good[place]] - ln_p[a] - slope * (x[good[place]] - x[a])
+
+
 def _meant(ln_p, off):
-    for kind, steps in SLIPS.items():
-        for step in steps:
-            if abs(off - step) < 0.6:
-                return kind, math.exp(ln_p - step)
-    return "stray", None
+    """The slip that explains best why a reading is off by so much: (kind, pressure meant)."""
+    miss, kind, step = min(
+        (abs(off - step), kind, step) for kind, steps in SLIPS.items() for step in steps
+    )
+    return (kind, math.exp(ln_p - step)) if miss < 0.6 else ("stray", None)
 
 
 def _clock_spread(run, rows):
