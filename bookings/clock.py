@@ -6,9 +6,9 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import pump
+from bookings import learning, pump
 from bookings.models import PumpDown
-from facility.models import Attempt, Instrument, Person
+from facility.models import Attempt, Chamber, Instrument, Person
 
 LEFT = timedelta(days=2)  # a pump-down without a reading for so long is over; own proposal
 
@@ -17,7 +17,7 @@ def tick(now=None):
     """Run every duty under a lock on the instruments; returns what was done, by name."""
     now = now or timezone.now()
     done = {}
-    for duty in (_end_left_pumpdowns, _forget_old_attempts, _sweep_sign_ons):
+    for duty in (_end_left_pumpdowns, _learn, _forget_old_attempts, _sweep_sign_ons):
         with transaction.atomic():
             list(Instrument.objects.select_for_update().order_by("pk"))
             done[duty.__name__.strip("_").replace("_", " ")] = duty(now)
@@ -35,6 +35,13 @@ def _end_left_pumpdowns(now):
             pump.end(pumpdown=running, by=by, why=PumpDown.Why.LEFT, ended_at=since)
             count += 1
     return count
+
+
+def _learn(now):
+    return sum(
+        learning.bring_up_to_date(chamber, now=now)
+        for chamber in Chamber.objects.filter(kind=Chamber.Kind.INTRODUCTION)
+    )
 
 
 def _forget_old_attempts(now):

@@ -2,7 +2,7 @@
 
 from django.utils import timezone
 
-from bookings import pump
+from bookings import learning, pump
 from bookings.models import Reading
 from facility import chart
 from samples import bench
@@ -36,14 +36,20 @@ def of_pumpdown(pumpdown):
         )
         for row in rows[:MOST_POINTS]
     ]
+    found = learning.forecast_of(pumpdown)
     until = max((reading.at_s for reading in readings), default=0.0)
+    reach = max(until, 600.0, found.high80_s if found else 0.0) * 1.08
+    band = learning.band_of(pumpdown, reach)
     drawn = chart.PumpDown(
         readings=readings,
         clock=chart.clock_of(started),
         unit=unit,
         threshold_pa=pumpdown.threshold_pa,
         crossed_s=pumpdown.cooked.get("crossed_s"),
-        ticks=chart.clock_ticks(started, max(until * 1.08, 600.0)),
+        band=chart.Band(*band) if band else None,
+        forecast=chart.Forecast(found.ready_s, found.low80_s, found.high80_s) if found else None,
+        until_s=reach,
+        ticks=chart.clock_ticks(started, reach),
         what=pumpdown.chamber.get_kind_display(),
     )
     return {
@@ -52,10 +58,26 @@ def of_pumpdown(pumpdown):
         "rows": chart.rows(drawn),
         "unit": unit,
         "count": len(readings),
+        **_words(pumpdown, found),
         "seen": str(newest_reading_id(pumpdown)),
         "reached": any(
             reading.is_number and reading.pascal <= pumpdown.threshold_pa for reading in readings
         ),
+    }
+
+
+def _words(pumpdown, found):
+    """The forecast as a sentence: what stands in bold, and the interval."""
+    if found is None:
+        return {"ready": "", "between": "", "why": ""}
+    low, ready, high = learning.local_ready(pumpdown, found)
+    if found.low80_s == found.high80_s:
+        return {"ready": f"Below the threshold since {ready:%H:%M}", "between": "", "why": ""}
+    day = "" if ready.date() == timezone.localdate() else f" {ready:%a}"
+    return {
+        "ready": f"Ready about{day} {ready:%H:%M}",
+        "between": f"80 % between {low:%H:%M} and {high:%H:%M}",
+        "why": found.says,
     }
 
 

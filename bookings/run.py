@@ -260,8 +260,31 @@ def happened_anyway(*, session, by, sets, sentence="", happened_at=None, sent_id
     return entry
 
 
+PUMP_EVENTS = {
+    # what a change of a device means to the pump-down that runs in the introduction chamber
+    ("pump_valve", "shut"): "isolated",
+    ("pump_valve", "open"): "resumed",
+    ("gate_valve", "open"): "gate_open",
+}
+
+
+def _mark_pumpdown(instrument, sets, moment):
+    """Write on the running pump-down what a step does to it, such as lending its pump."""
+    found = [PUMP_EVENTS[pair] for pair in sets.items() if pair in PUMP_EVENTS]
+    if not found:
+        return
+    for running in PumpDown.objects.running().filter(
+        chamber__instrument=instrument, chamber__kind=Chamber.Kind.INTRODUCTION
+    ):
+        at_s = (moment - running.started_at).total_seconds()
+        if at_s > 0:
+            running.events = [*running.events, *([at_s, event] for event in found)]
+            running.save(update_fields=["events"])
+
+
 def _set_states(instrument, sets, entry, looked=()):
     """Bring the computed rows in line with an entry; a look refreshes without changing."""
+    _mark_pumpdown(instrument, sets, entry.happened_at)
     rows = {row.device: row for row in DeviceState.objects.filter(instrument=instrument)}
     for device, state in sets.items():
         row = rows.get(device)

@@ -2,6 +2,7 @@
 
 from bookings.models.flags import Flag, FlagQuerySet
 from bookings.models.loads import (
+    Learned,
     Load,
     LoadQuerySet,
     PumpDown,
@@ -17,6 +18,7 @@ __all__ = [
     "BookingQuerySet",
     "Flag",
     "FlagQuerySet",
+    "Learned",
     "Load",
     "LoadQuerySet",
     "PumpDown",

@@ -144,6 +144,9 @@ class PumpDownQuerySet(models.QuerySet):
     def running(self):
         return self.filter(ended_at=None)
 
+    def ended(self):
+        return self.exclude(ended_at=None)
+
 
 class PumpDown(models.Model):
     """A chamber and an interval from closing the vent on; its readings are found by gauge and time."""
@@ -162,7 +165,12 @@ class PumpDown(models.Model):
     vent_minutes = models.FloatField(null=True, blank=True)
     form = models.CharField(max_length=14, blank=True, help_text="of the slowest sample")
     samples = models.PositiveSmallIntegerField(null=True, blank=True)
+    events = models.JSONField(
+        default=list, help_text="[seconds since the start, isolated or resumed or ...]"
+    )
     cooked = models.JSONField(default=dict, help_text="time to the threshold, judgement, cause")
+    learned_from = models.BooleanField(default=False)
+    judged_at = models.DateTimeField(null=True, blank=True)
 
     objects = PumpDownQuerySet.as_manager()
 
@@ -177,3 +185,24 @@ class PumpDown(models.Model):
 
     def __str__(self):
         return f"pump-down {self.pk} of {self.chamber}"
+
+
+class Learned(models.Model):
+    """What a chamber's past pump-downs taught, as the science of pump-downs wrote it; never changed.
+
+    A later state is a new row, so that a process may keep what it read by this row's key.
+    """
+
+    chamber = models.ForeignKey("facility.Chamber", models.PROTECT, related_name="+")
+    version = models.PositiveSmallIntegerField(help_text="of the format")
+    document = models.JSONField()
+    runs = models.PositiveIntegerField()
+    last = models.ForeignKey(PumpDown, models.PROTECT, null=True, related_name="+")
+    made_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["-pk"]
+        indexes = [models.Index(name="learned_by_chamber", fields=["chamber", "version", "-id"])]
+
+    def __str__(self):
+        return f"learned from {self.runs} pump-downs of {self.chamber}"

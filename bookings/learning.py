@@ -1,0 +1,160 @@
+"""What past pump-downs teach, kept in the database so that every worker gives the same answer.
+
+tick brings it up to date; a process keeps what it read only by the row's key.
+"""
+
+from datetime import timedelta
+from functools import lru_cache
+
+import numpy as np
+from django.db import transaction
+from django.utils import timezone
+
+from bookings import pump
+from bookings.models import Learned, PumpDown, Reading
+from facility.models import Chamber
+from facility.vacuum import forecast as science
+from facility.vacuum.diagnosis import expected_curves
+from facility.vacuum.pumpdown import FIRST_S, basis
+from facility.vacuum.runs import Run
+
+KEPT = 150  # pump-downs of one chamber that are learned from at first
+MOST_ROWS = 4000  # of one pump-down; a logger's rows are thinned to this many
+BAND_POINTS = 48
+HALF_BAND = 1.2816  # standard deviations on either side that hold 80 % of a normal distribution
+ROWS_KEPT = 3  # older states of what was learned, for a worker that still answers with one
+
+
+def run_of(pumpdown, *, until=None):
+    """A pump-down with its readings as the science takes it."""
+    rows = (
+        pump.readings_of(pumpdown)
+        .exclude(state=Reading.State.OFF)
+        .values_list("at", "pressure_pa", "gauge__code", "source", named=True)
+    )
+    if until is not None:
+        rows = rows.filter(at__lte=until)
+    rows = list(rows)
+    if len(rows) > MOST_ROWS:
+        rows = rows[:: -(-len(rows) // MOST_ROWS)]
+    marks = [(float(at_s), None, "", "manual", event) for at_s, event in pumpdown.events]
+    if until is not None:
+        elapsed = (until - pumpdown.started_at).total_seconds()
+        marks = [mark for mark in marks if mark[0] <= elapsed]
+    lines = [
+        ((row.at - pumpdown.started_at).total_seconds(), row.pressure_pa, row.gauge__code,
+         row.source, "")
+        for row in rows
+    ]  # fmt: skip
+    lines = sorted(lines + marks, key=lambda line: line[0])
+    t_s, pressure, gauge, source, event = zip(*lines, strict=True) if lines else ((),) * 5
+    return Run(
+        run_id=str(pumpdown.pk),
+        instrument=str(pumpdown.chamber_id),
+        started_at=pumpdown.started_at,
+        form=pumpdown.form,
+        samples=pumpdown.samples,
+        vent_minutes=pumpdown.vent_minutes,
+        t_s=np.array(t_s, dtype=float),
+        pressure_pa=np.array([np.nan if p is None else p for p in pressure], dtype=float),
+        gauge=np.array(gauge, dtype=object),
+        source=np.array(source, dtype=object),
+        event=np.array(event, dtype=object),
+    )
+
+
+def newest_row(chamber):
+    """The newest state of what was learned for a chamber, or None; without its document."""
+    return (
+        Learned.objects.filter(chamber=chamber, version=science.VERSION).defer("document").first()
+    )
+
+
+@lru_cache(maxsize=16)
+def _read(pk):
+    return science.from_json(Learned.objects.get(pk=pk).document)
+
+
+def known(chamber, threshold_pa):
+    """What is learned for a chamber; from nothing but published magnitudes where nothing is yet."""
+    row = newest_row(chamber)
+    if row is not None:
+        learned = _read(row.pk)
+        if np.isclose(learned.threshold_pa, threshold_pa):
+            return learned
+    return _from_nothing(threshold_pa)
+
+
+@lru_cache(maxsize=4)
+def _from_nothing(threshold_pa):
+    return science.learn([], threshold_pa)
+
+
+@transaction.atomic
+def bring_up_to_date(chamber, *, now=None):
+    """Learn from pump-downs that ended since the last time; returns how many were new."""
+    chamber = Chamber.objects.select_for_update().select_related("instrument").get(pk=chamber.pk)
+    threshold = chamber.instrument.threshold_pa
+    row = newest_row(chamber)
+    ended = PumpDown.objects.ended().filter(chamber=chamber).order_by("started_at")
+    learned, count = None, 0
+    if row is not None:
+        learned = _read(row.pk)
+        if not np.isclose(learned.threshold_pa, threshold):
+            learned = None
+    if learned is None:
+        new = list(ended.order_by("-started_at")[:KEPT])[::-1]
+        if not new:
+            return 0
+        learned = science.learn([run_of(pumpdown) for pumpdown in new], threshold)
+    else:
+        new = list(ended.filter(learned_from=False)[:KEPT])
+        if not new:
+            return 0
+        for pumpdown in new:
+            learned = science.add(learned, run_of(pumpdown))
+    count = len(new)
+    PumpDown.objects.filter(pk__in=[pumpdown.pk for pumpdown in new]).update(learned_from=True)
+    Learned.objects.create(
+        chamber=chamber,
+        version=science.VERSION,
+        document=science.as_json(learned),
+        runs=learned.runs,
+        last=new[-1],
+        made_at=now or timezone.now(),
+    )
+    old = Learned.objects.filter(chamber=chamber).values_list("pk", flat=True)[ROWS_KEPT:]
+    Learned.objects.filter(pk__in=list(old)).delete()
+    return count
+
+
+def forecast_of(pumpdown, *, at=None):
+    """When the threshold will be reached, as known at `at`; None once the pump-down ended."""
+    if pumpdown.ended_at:
+        return None
+    at = at or timezone.now()
+    learned = known(pumpdown.chamber, pumpdown.threshold_pa)
+    run = run_of(pumpdown, until=at)
+    return science.forecast(learned, run, max((at - pumpdown.started_at).total_seconds(), 0.0))
+
+
+def band_of(pumpdown, until_s):
+    """Where 8 of 10 such loads run: times [s], low and high [Pa]; None before five runs."""
+    learned = known(pumpdown.chamber, pumpdown.threshold_pa)
+    if learned.runs < 5 or until_s <= FIRST_S:
+        return None
+    means, spreads, _ = expected_curves(learned, run_of(pumpdown, until=pumpdown.started_at))
+    times = np.geomspace(FIRST_S, until_s, BAND_POINTS)
+    weights = basis(np.log(times))
+    middle = weights @ means[0]
+    sd = np.sqrt(np.einsum("nk,kl,nl->n", weights, spreads[0], weights))
+    low, high = (np.exp(middle + side * HALF_BAND * sd) * learned.threshold_pa for side in (-1, 1))
+    return times, low, high
+
+
+def local_ready(pumpdown, found):
+    """The forecast's three moments in the facility's zone."""
+    return [
+        timezone.localtime(pumpdown.started_at + timedelta(seconds=float(seconds)))
+        for seconds in (found.low80_s, found.ready_s, found.high80_s)
+    ]
