@@ -111,6 +111,15 @@ class Scale:
     end: float
     log: bool = False
     do_not_call_in_templates: bool = field(default=True, init=False, repr=False)
+    _from: float = field(init=False, repr=False)
+    _step: float = field(init=False, repr=False)
+
+    def __post_init__(self):
+        low, high = (
+            (math.log10(self.low), math.log10(self.high)) if self.log else (self.low, self.high)
+        )
+        object.__setattr__(self, "_from", low)
+        object.__setattr__(self, "_step", (self.end - self.start) / (high - low))
 
     def __call__(self, value):
         """Where `value` lies; outside the scale it lies outside the plot.
@@ -118,10 +127,8 @@ class Scale:
         >>> Scale(1e-6, 1e-2, 100, 0, log=True)(1e-4)
         50.0
         """
-        low, high, at = self.low, self.high, value
-        if self.log:
-            low, high, at = (math.log10(number) for number in (low, high, value))
-        return self.start + (at - low) / (high - low) * (self.end - self.start)
+        at = math.log10(value) if self.log else value
+        return self.start + (at - self._from) * self._step
 
     def holds(self, value):
         """Whether `value` lies on the scale, its ends included."""
