@@ -179,7 +179,7 @@ def _by_name():
     exact, folded = {}, {}
     for element in elements().values():
         folded[element.name.casefold()] = element
-    folded |= {"aluminium": elements()["Al"], "caesium": elements()["Cs"]}
+    folded |= {"aluminum": elements()["Al"], "cesium": elements()["Cs"]}
     folded |= {"sulphur": elements()["S"]}
     for material in named_materials():
         for alias in (material.name, *material.aliases):

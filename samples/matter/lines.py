@@ -295,11 +295,16 @@ def interferences(
     [('Ru 3d3/2', -0.6), ('Ru 3d5/2', -4.8)]
     """
     low, high = wanted.span(partners)
+    # Most lines are far away: one comparison settles them.
+    first = min(wanted.energy_ev - near_ev, low - close_ev)
+    last = max(wanted.energy_ev + near_ev, high + close_ev)
     found = []
     for element in dict.fromkeys(others):
         if element == wanted.element:
             continue
         for line in lines_seen(element, photon_energy_ev):
+            if not first <= line.energy_ev <= last:
+                continue
             shift = round(line.energy_ev - wanted.energy_ev, 2)
             beyond = apart(line, low, high)
             if abs(shift) <= near_ev or beyond <= close_ev:

@@ -52,7 +52,7 @@ def test_wanted_lines_are_read_as_people_write_them(text, expected):
         ("Cu", "name its level as well, such as Cu 3p"),
         ("2p", "names no element"),
         ("", "names no element"),
-        ("Al KLL", "no KLL line of aluminum"),
+        ("Al KLL", "no KLL line of aluminium"),
     ],
 )
 def test_given_a_line_that_does_not_exist_when_wanted_then_it_is_refused_by_name(text, says):

@@ -1,0 +1,121 @@
+"""MNT: what holds a sample hides it, is seen beside it, or melts."""
+
+from facility.findings import NOTE, STOP, WARN
+from samples import geometry
+from samples.matter.composition import elements
+from samples.risks.registry import Hit, rule
+from samples.risks.spectra import (
+    by_element,
+    folded_note,
+    line_list,
+    other_mounting,
+    wanted_element,
+)
+
+
+@rule(
+    "MNT-01",
+    "Mounting medium hides the analyte",
+    "for wanted lines only: the line's element is in the mount, or overlap<=3 eV: warn; <=9 eV: note",
+    (WARN, NOTE),
+    "xpsdatabase In table (In 4p over Al 2p/Cu 3p, In 4s over Al 2s, In 3d over Ti 2p, In 3p over "
+    "Fe 2p); own for Cu and C tape",
+    limits=("overlap_close_ev", "overlap_near_ev"),
+)
+def mount_hides_analyte(case):
+    for specimen in case.specimens:
+        mounting = specimen.mounting
+        if mounting is None or not mounting.elements:
+            continue
+        folded = []
+        for want, wanted in specimen.wants:
+            element = wanted_element(want, wanted)
+            if element in mounting.elements:
+                yield Hit(
+                    (specimen.id,),
+                    WARN,
+                    f"{specimen.called}: the {mounting} shows {elements()[element].name} itself; a "
+                    f"gap in the sample will look like your {want}.",
+                    other_mounting(case, specimen, element),
+                    0.0,
+                    case.limit("overlap_close_ev"),
+                    "eV",
+                )
+                continue
+            for _, hits in by_element(case, specimen, wanted, mounting.elements):
+                if hits[0].apart_ev <= case.limit("overlap_close_ev"):
+                    yield Hit(
+                        (specimen.id,),
+                        WARN,
+                        f"{specimen.called}: the {mounting} shows {line_list(hits)} on your {want}; a "
+                        f"gap in the sample will look like {elements()[element].name}.",
+                        other_mounting(case, specimen, element),
+                        hits[0].apart_ev,
+                        case.limit("overlap_close_ev"),
+                        "eV",
+                    )
+                else:
+                    folded.append((want, hits))
+        if folded:
+            yield folded_note(case, specimen, folded, f"the {mounting} shows lines near")
+
+
+@rule(
+    "MNT-02",
+    "Sample smaller than beam plus tails",
+    "ratio<5 warn, <2 listed first (5 and 2 are lab settings)",
+    (WARN,),
+    "arXiv:1605.02692 (quantitative lateral resolution significantly larger than nominal "
+    "diameter); arXiv:2006.03405; ratios own",
+    limits=("spot_ratio", "spot_ratio_first"),
+)
+def smaller_than_beam(case):
+    if case.spot_um is None:
+        return
+    hits = []
+    for specimen in case.specimens:
+        width_um = 1000 * geometry.least_width(specimen.mount.footprint)
+        ratio = width_um / case.spot_um
+        if ratio >= case.limit("spot_ratio"):
+            continue
+        first = ratio < case.limit("spot_ratio_first")
+        hits.append(
+            Hit(
+                (specimen.id,),
+                WARN,
+                f"{specimen.called} is {width_um:.0f} µm across, {ratio:.2g} times the "
+                f"{case.spot_um:g} µm spot: the beam has tails, so tape and holder add signal"
+                f"{' and may be most of it' if first else ''}.",
+                "Choose a smaller spot, or a mount without the elements you want.",
+                round(ratio, 3),
+                case.limit("spot_ratio"),
+                "spots",
+            )
+        )
+    yield from sorted(hits, key=lambda hit: hit.value)
+
+
+@rule(
+    "MNT-03",
+    "Mounting material above its temperature limit",
+    "tape: its maker's sheet; indium melts at 156.6 C",
+    (STOP,),
+    "indium melting point: handbook value, from memory",
+)
+def mount_too_hot(case):
+    for specimen in case.specimens:
+        planned, mounting = specimen.mount.max_temperature_c, specimen.mounting
+        if planned is None or mounting is None or mounting.max_temperature_c is None:
+            continue
+        if planned > mounting.max_temperature_c:
+            yield Hit(
+                (specimen.id,),
+                STOP,
+                f"{specimen.called}: the {mounting} does not stand {planned:g} °C; its limit is "
+                f"{mounting.max_temperature_c:g} °C.",
+                "Plan a lower temperature, or mount it with a clip.",
+                planned,
+                mounting.max_temperature_c,
+                "°C",
+                mounting.source,
+            )

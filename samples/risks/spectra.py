@@ -1,0 +1,113 @@
+"""Sentences about lines, shared by mounting and overlaps."""
+
+from facility.findings import NOTE
+from samples.matter import lines
+from samples.matter.composition import elements
+from samples.matter.mounts import find_mounting
+from samples.risks.registry import Hit
+
+ALWAYS_THERE = ("C", "O")
+"""Every surface that has seen air shows carbon and oxygen."""
+
+
+def wanted_element(want, wanted):
+    return wanted[0].element if wanted else want.split()[0]
+
+
+def by_element(case, specimen, wanted, others):
+    """Interferences of the wanted components, nearest first, by the element they come from."""
+    partners = specimen.composition.elements if specimen.composition is not None else ()
+    nearest = {}
+    for line in wanted:
+        for hit in lines.interferences(
+            line,
+            others,
+            case.photon_energy_ev,
+            partners=partners,
+            near_ev=case.limit("overlap_near_ev"),
+            close_ev=case.limit("overlap_close_ev"),
+        ):
+            known = nearest.get(str(hit.line))
+            if known is None or (hit.apart_ev, abs(hit.shift_ev)) < (
+                known.apart_ev,
+                abs(known.shift_ev),
+            ):
+                nearest[str(hit.line)] = hit
+    found = {}
+    for hit in sorted(nearest.values(), key=lambda one: (one.apart_ev, abs(one.shift_ev))):
+        found.setdefault(hit.line.element, []).append(hit)
+    return found.items()
+
+
+def line_list(hits):
+    """The interfering lines with their distance from the wanted one."""
+    return listed([f"{hit.line}, {abs(hit.shift_ev):.1f} eV away" for hit in hits], "; ")
+
+
+def folded_note(case, specimen, folded, lead):
+    """One note for all the grey hits of a mount."""
+    nearest = min((hits[0] for _, hits in folded), key=lambda hit: hit.apart_ev)
+    wants = {}
+    for want, hits in folded:
+        wants.setdefault(want, []).extend(hits)
+    text = "; ".join(
+        f"{want}: " + ", ".join(f"{hit.line} {abs(hit.shift_ev):.1f} eV away" for hit in hits)
+        for want, hits in wants.items()
+    )
+    return Hit(
+        (specimen.id,),
+        NOTE,
+        f"{specimen.called}: {lead} what you want ({text}).",
+        "Look at a second line of the same element.",
+        nearest.apart_ev,
+        case.limit("overlap_near_ev"),
+        "eV",
+    )
+
+
+def alternate_advice(case, specimen, nearest, declared):
+    """Which line to use instead: another of the wanted element, else one of the other's."""
+    wanted, other = nearest.wanted.element, nearest.line.element
+    shown = specimen.mounting.elements if specimen.mounting is not None else ()
+    around = {*declared, *shown, *ALWAYS_THERE}
+    offered = lines.alternates(
+        wanted, sorted(around - {wanted}), case.photon_energy_ev, besides=(nearest.wanted,)
+    )
+    if offered:
+        return f"Use {with_energy(offered[0])}."
+    offered = lines.alternates(
+        other, sorted(around - {other}), case.photon_energy_ev, besides=(nearest.line,)
+    )
+    if offered:
+        return (
+            f"No other line of {elements()[wanted].name} is free; {with_energy(offered[0])} tells "
+            f"how much {elements()[other].name} there is."
+        )
+    return f"No line of {elements()[wanted].name} or {elements()[other].name} is free; ask staff."
+
+
+def other_mounting(case, specimen, element):
+    """Mounting media whose lines stay clear of every wanted line."""
+    from_list = {"copper tape", "carbon tape", "indium foil", "gold foil", "tantalum clip"}
+    clear = []
+    for name in sorted(from_list - {specimen.mounting.name}):
+        mounting = find_mounting(name)
+        if element in mounting.elements:
+            continue
+        hits = (
+            by_element(case, specimen, wanted, mounting.elements) for _, wanted in specimen.wants
+        )
+        wanted = {wanted_element(want, found) for want, found in specimen.wants}
+        if not any(hits) and not wanted & set(mounting.elements):
+            clear.append(name)
+    others = listed(clear, ", ", " or ") if clear else "a pellet or a powder well"
+    return f"Mount it on {others} instead, or make sure that it covers the {specimen.mounting}."
+
+
+def with_energy(line):
+    return f"{line} ({line.energy_ev:g} eV)"
+
+
+def listed(words, between=", ", last=" and "):
+    *first, final = words
+    return f"{between.join(first)}{last}{final}" if first else final
