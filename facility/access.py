@@ -46,6 +46,12 @@ def _operates(person, instrument):
     return _staff(person) or level_of(person, instrument) >= Qualification.Level.ASSISTED
 
 
+def _sees_photo(person, photo):
+    """Who took it, their group, and those who answer for the house."""
+    same_group = photo.by.group_id is not None and photo.by.group_id == person.group_id
+    return photo.by_id == person.pk or same_group or _staff_or_safety(person)
+
+
 def _sees_session(person, session):
     """Those who took part, their groups, and those who answer for the house."""
     if _staff_or_safety(person):
@@ -74,6 +80,7 @@ POLICY = {
     "closure.make": (_staff, "staff and managers"),
     "flag.see": (_staff_or_safety, "staff, managers, safety officer"),
     "flag.answer": (_staff, "staff and managers"),
+    "photo.see": (_sees_photo, "who took it, their group, staff, safety officer"),
     "readings.see": (_works_here, "everyone but visitors"),
     "log.redact": (_staff, "staff and managers"),
     "house.tables": (lambda person, thing=None: person.is_superuser, "superusers"),
@@ -110,7 +117,7 @@ def policy(name):
     """Name a view's policy; where it needs no thing, it is asked before the view runs."""
     if name not in POLICY:
         raise KeyError(f"no policy is called {name!r}")
-    needs_thing = POLICY[name][0] in (_sees_sample, _operates, _sees_session)
+    needs_thing = POLICY[name][0] in (_sees_sample, _operates, _sees_session, _sees_photo)
 
     def mark(view):
         @wraps(view)

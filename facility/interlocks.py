@@ -142,7 +142,11 @@ def read(document):
 
 
 def read_changes(text):
-    """`gate_valve=open,arm=in` as {device: state}; whether they exist is `state_from`'s to say."""
+    """Devices changed at the start; whether they exist is for `state_from` to say.
+
+    >>> read_changes("gate_valve=open, arm=in")
+    {'gate_valve': 'open', 'arm': 'in'}
+    """
     changes = {}
     for pair in filter(None, (part.strip() for part in text.split(","))):
         device, equals, state = (word.strip() for word in pair.partition("="))
@@ -184,8 +188,11 @@ def _devices(given):
     return {device: tuple(states) for device, states in given.items()}
 
 
-def _known(devices, device, state, where):
+def _known_device(devices, device, where):
     _want(device in devices, f"{where} names the device {device}, which devices does not list.")
+
+
+def _known_state(devices, device, state, where):
     _want(isinstance(state, str), f"{where} gives {device} a state that is not text: {state!r}.")
     _want(
         state in devices[device],
@@ -196,7 +203,8 @@ def _known(devices, device, state, where):
 def _one_state_each(devices, given, where):
     _want(isinstance(given, dict), f"{where} is not an object of device and state.")
     for device, state in given.items():
-        _known(devices, device, state, where)
+        _known_device(devices, device, where)
+        _known_state(devices, device, state, where)
     return dict(given)
 
 
@@ -205,11 +213,10 @@ def _states(devices, given, where):
     lists = {}
     for device, states in given.items():
         states = [states] if isinstance(states, str) else states
+        _known_device(devices, device, where)
         _want(isinstance(states, list), f"{where} does not give {device} a list of states.")
         for state in states:
-            _known(devices, device, state, where)
-        # an empty list of states is never met by any state of any device
-        _want(device in devices, f"{where} names the device {device}, which devices does not list.")
+            _known_state(devices, device, state, where)
         lists[device] = tuple(dict.fromkeys(states))
     return lists
 
@@ -286,7 +293,11 @@ def _hazard(devices, row):
 
 
 def holds(condition, state):
-    """Whether every device that a condition {device: states} names is in one of these states."""
+    """Whether every device that a condition {device: states} names is in one of these states.
+
+    >>> holds({"gate_valve": ("closed",)}, {"gate_valve": "closed", "arm": "in"})
+    True
+    """
     return all(state[device] in states for device, states in condition.items())
 
 

@@ -3,12 +3,14 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from facility import views
+from facility import views, views_marks
 
 app_patterns = (
     [
         path("sign-in/", views.sign_in, name="sign_in"),
         path("sign-out/", views.sign_out, name="sign_out"),
+        path("photos/<str:digest>/", views.photo, name="photo"),
+        path("marks/", views_marks.marks, name="marks"),
         path("policy/", views.policy_table, name="policy"),
         path("health/", views.health, name="health"),
     ],

@@ -1,18 +1,18 @@
 """Signing in and out, the wall sheet of marks, who may do what, and the two refusals."""
 
 from django.contrib.auth import login, logout
-from django.http import HttpResponse, JsonResponse
-from django.shortcuts import redirect, render
+from django.http import FileResponse, Http404, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_POST
 
-from facility import access
+from facility import access, photos
 from facility.access import policy
 from facility.forms import SignInForm
 from facility.htmx import page
-from facility.models import Person
+from facility.models import Person, Photo
 from facility.sign_in import check_sign_in
 
 
@@ -75,6 +75,20 @@ def health(request):
 
 
 health.login_required = False
+
+
+@require_GET
+@policy("photo.see")
+def photo(request, digest):
+    """A photograph, for those who may see it."""
+    row = get_object_or_404(Photo.objects.select_related("by"), digest=digest, redacted_at=None)
+    access.require_or_404(request.user, "photo.see", row)
+    path = photos.path_of(row.digest, row.kind)
+    if not path.exists():
+        raise Http404
+    answer = FileResponse(path.open("rb"), content_type=f"image/{row.kind}")
+    answer.headers["Cache-Control"] = "private, max-age=86400"
+    return answer
 
 
 def not_yours(request, exception=None):

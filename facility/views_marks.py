@@ -9,6 +9,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from facility import chart
+from facility.access import policy
 from facility.findings import Finding
 from facility.templatetags.lab import pressure
 
@@ -52,12 +53,10 @@ class SampleForm(forms.Form):
 
 
 @require_GET
+@policy("page.everyone")
 def marks(request):
     """GET shows the sheet; it names no person, no sample and no instrument of this house."""
     return render(request, "facility/marks.html", sample_context())
-
-
-marks.login_required = False
 
 
 def sample_context():

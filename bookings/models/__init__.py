@@ -1,6 +1,7 @@
 """Nouns of the app, one file a family."""
 
 from bookings.models.flags import Flag, FlagQuerySet
+from bookings.models.happenings import Fault, FaultQuerySet, LeftRunning, Measurement
 from bookings.models.loads import (
     Learned,
     Load,
@@ -16,11 +17,15 @@ from bookings.models.time import Booking, BookingQuerySet
 __all__ = [
     "Booking",
     "BookingQuerySet",
+    "Fault",
+    "FaultQuerySet",
     "Flag",
     "FlagQuerySet",
     "Learned",
+    "LeftRunning",
     "Load",
     "LoadQuerySet",
+    "Measurement",
     "PumpDown",
     "PumpDownQuerySet",
     "Reading",

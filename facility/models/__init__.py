@@ -12,6 +12,7 @@ from facility.models.people import (
     Qualification,
     QualificationQuerySet,
 )
+from facility.models.photos import Photo
 
 __all__ = [
     "Attempt",
@@ -29,6 +30,7 @@ __all__ = [
     "Person",
     "PersonManager",
     "PersonQuerySet",
+    "Photo",
     "Place",
     "Qualification",
     "QualificationQuerySet",
