@@ -3,7 +3,7 @@
 import csv
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from facility.errors import Refused
@@ -160,7 +160,7 @@ def auger_lines(element):
     return _auger_table().get(element, ())
 
 
-@cache
+@lru_cache(maxsize=2048)
 def lines_seen(element, photon_energy_ev=None):
     """Every line of an element on the binding axis; Auger lines only where the photons are known.
 
@@ -178,7 +178,7 @@ def lines_seen(element, photon_energy_ev=None):
 # The wanted line
 
 
-@cache
+@lru_cache(maxsize=4096)
 def wanted_lines(text, photon_energy_ev=None):
     """The lines that a wish names, a doublet as its two components.
 

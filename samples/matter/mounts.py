@@ -14,7 +14,8 @@ MOUNTS_FILE = Path(__file__).parent / "data" / "mounts.csv"
 class Mounting:
     """A mounting medium: elements that the analyser may see of it, highest temperature [°C].
 
-    `max_temperature_c` is None where no limit is known; `is_tape` tells adhesive from metal.
+    `adhesive` are those that only its adhesive and liner show; `max_temperature_c` is None where
+    no limit is known.
     """
 
     name: str
@@ -22,6 +23,7 @@ class Mounting:
     max_temperature_c: float | None
     is_tape: bool
     source: str
+    adhesive: tuple[str, ...] = ()
 
     def __str__(self):
         return self.name
@@ -42,6 +44,7 @@ def shipped_mountings():
                 float(row["max_temperature_c"]) if row["max_temperature_c"] else None,
                 row["tape"] == "yes",
                 row["source"],
+                tuple(row["adhesive"].split()),
             )
             for row in csv.DictReader(lines)
         }

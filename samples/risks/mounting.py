@@ -5,9 +5,11 @@ from samples import geometry
 from samples.matter.composition import elements
 from samples.risks.registry import Hit, rule
 from samples.risks.spectra import (
+    ALWAYS_THERE,
     by_element,
     folded_note,
     line_list,
+    listed,
     other_mounting,
     wanted_element,
 )
@@ -27,9 +29,12 @@ def mount_hides_analyte(case):
         mounting = specimen.mounting
         if mounting is None or not mounting.elements:
             continue
-        folded = []
+        folded, everywhere = [], []
         for want, wanted in specimen.wants:
             element = wanted_element(want, wanted)
+            if element in mounting.adhesive and element in ALWAYS_THERE:
+                everywhere.append(want)
+                continue
             if element in mounting.elements:
                 yield Hit(
                     (specimen.id,),
@@ -58,6 +63,22 @@ def mount_hides_analyte(case):
                     folded.append((want, hits))
         if folded:
             yield folded_note(case, specimen, folded, f"the {mounting} shows lines near")
+        elif everywhere:
+            yield _adhesive_note(case, specimen, everywhere)
+
+
+def _adhesive_note(case, specimen, wants):
+    """Carbon and oxygen of the adhesive: every surface that saw air has some, so only a note."""
+    return Hit(
+        (specimen.id,),
+        NOTE,
+        f"{specimen.called}: the adhesive of the {specimen.mounting} shows between grains and at "
+        f"gaps and adds to your {listed(wants)}.",
+        "Cover the tape wholly, or use a mount without adhesive where the amount matters.",
+        0.0,
+        case.limit("overlap_near_ev"),
+        "eV",
+    )
 
 
 @rule(

@@ -6,6 +6,7 @@ from facility.findings import STOP, WARN
 from samples import geometry
 from samples.matter import kinds
 from samples.matter.composition import elements
+from samples.risks.case import read_case
 from samples.risks.registry import Hit, rule
 
 
@@ -65,6 +66,37 @@ def distance_wanted(one, other, limit):
     """
     wanted = [found for each in (one, other) if (found := _own_distance(each, limit))]
     return max(wanted, default=(None, ""))
+
+
+def wanted_apart(layout, surroundings=None):
+    """A function of two mounts that says how far apart a risk wants them [mm], 0 for no risk.
+
+    For arranging: risky is a pair of which one may spread (loose, sputtered, volatile, residue)
+    and the other is of another form or composition.
+    """
+    case = read_case(layout, surroundings, on_problem=lambda refusal: None)
+    by_id = {specimen.id: specimen for specimen in case.specimens}
+    spreads = {id_: _spreads(case, specimen) for id_, specimen in by_id.items()}
+
+    def wanted(one, other):
+        pair = by_id[one.id], by_id[other.id]
+        if not spreads[one.id] and not spreads[other.id]:
+            return 0.0
+        if (one.form, one.composition) == (other.form, other.composition):
+            return 0.0
+        distance, _ = distance_wanted(*pair, case.limit)
+        return max(distance or 0.0, case.limit("distance_loose_powder_mm"))
+
+    return wanted
+
+
+def _spreads(case, specimen):
+    return (
+        specimen.is_powder
+        or specimen.mount.form == "residue"
+        or bool(specimen.declared.ion_gun)
+        or case.is_volatile(specimen)
+    )
 
 
 def _own_distance(specimen, limit):

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from samples.layout import read_layout
 from samples.matter.composition import elements
 from samples.matter.lines import (
     AL_KALPHA_EV,
@@ -21,6 +22,7 @@ from samples.matter.lines import (
     wanted_lines,
 )
 from samples.matter.mounts import find_mounting
+from samples.risks import assess
 
 HERE = Path(__file__).parent
 
@@ -133,6 +135,33 @@ def test_known_mount_conflicts_are_found(row):
     mounting = find_mounting(row["mounting"])
 
     assert found(row["wanted"], mounting.elements, row["mount_line"])
+
+
+def says(rule, mount):
+    """What the findings of one rule say of a single mount under Al K-alpha."""
+    at = {"shape": "disc", "diameter_mm": 5, "x_mm": 0, "y_mm": 0}
+    document = {
+        "holder": {"shape": "disc", "diameter_mm": 25.4},
+        "instrument": {"photon_energy_ev": AL_KALPHA_EV},
+        "mounts": [{"id": "p1", "footprint": at} | mount],
+    }
+    return " ".join(one.says for one in assess(read_layout(document)) if one.rule == rule)
+
+
+@pytest.mark.parametrize(
+    "row", OVERLAPS, ids=lambda row: f"{row['interferent']} on {row['wanted']}"
+)
+def test_known_overlaps_are_named_by_the_finding(row):
+    both = f"{row['interferent'].split()[0]} + {row['wanted'].split()[0]}"
+
+    assert row["interferent"] in says("OVL-01", {"composition": both, "wants": [row["wanted"]]})
+
+
+@pytest.mark.parametrize("row", CONFLICTS, ids=lambda row: f"{row['mount_line']} {row['wanted']}")
+def test_known_mount_conflicts_are_named_by_the_finding(row):
+    mount = {"mounting": row["mounting"], "wants": [row["wanted"]]}
+
+    assert row["mount_line"] in says("MNT-01", mount)
 
 
 def test_energies_are_in_spin_orbit_order_and_hold_no_placeholders():

@@ -8,7 +8,7 @@ from samples.matter.declared import Blank, Declared, Past, Surroundings
 from samples.risks import RULES, assess
 from samples.risks.beam import argon_fact
 from samples.risks.case import read_case
-from samples.risks.neighbours import remembered_as
+from samples.risks.neighbours import remembered_as, wanted_apart
 
 INSTRUMENT = {
     "photon_energy_ev": 1486.6,
@@ -245,6 +245,9 @@ def test_given_a_sample_from_a_liquid_when_assessed_then_it_must_be_dry(declared
     [
         ("copper tape", "Cu 2p", ["warn"], "copper itself"),
         ("carbon tape", "C 1s", ["warn"], "carbon itself"),
+        ("copper tape", "Si 2p", ["warn"], "silicon itself"),
+        ("copper tape", "O 1s", ["note"], "adhesive"),
+        ("copper tape", "C 1s", ["note"], "adhesive"),
         ("copper tape", "Al 2p", ["warn"], "Cu 3p3/2"),
         ("indium foil", "Ti 2p", ["warn"], "In 3d3/2"),
         ("indium foil", "Fe 2p", ["note"], "In 3p1/2"),
@@ -376,6 +379,18 @@ def test_given_two_that_overlap_when_assessed_then_their_distance_is_not_named_a
     assert severities("GEO-02", *mounts) == ["stop"]
     assert found("XCN-01", *mounts) == []
     assert found("GEO-03", *mounts) == []
+
+
+def test_given_what_may_spread_when_arranging_then_unlike_neighbours_are_wanted_apart():
+    powder = mount("p1", 0, form="powder", composition="TiO2", loose_powder_removed=True)
+    film = mount("p2", 20, form="film", composition="TiO2")
+    twin = mount("p3", -20, form="powder", composition="TiO2", loose_powder_removed=True)
+    holder = layout(powder, film, twin, mount("p4", 30, form="film", composition="SiO2"))
+    wanted, by_id = wanted_apart(holder), {one.id: one for one in holder.mounts}
+
+    assert wanted(by_id["p1"], by_id["p2"]) == 5
+    assert wanted(by_id["p1"], by_id["p3"]) == 0
+    assert wanted(by_id["p2"], by_id["p4"]) == 0
 
 
 @pytest.mark.parametrize(

@@ -29,6 +29,7 @@ def test_steel_is_taken_to_hold_molybdenum_and_tape_shows_its_adhesive():
     assert "Mo" in find_mounting("stainless steel").elements
     assert find_mounting("copper tape").elements == ("Cu", "C", "O", "Si")
     assert find_mounting("carbon tape").elements == ("C", "O", "Si")
+    assert find_mounting("carbon tape").adhesive == ("O", "Si")
 
 
 @pytest.mark.parametrize("name", ["Copper Tape", "  copper   tape", "COPPER TAPE"])
