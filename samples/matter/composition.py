@@ -51,7 +51,7 @@ _UNIT_AFTER = re.compile(
 )
 _WORDS = re.compile(r"[^·*/@;,+%()]*")
 _LINKS = re.compile(
-    r"(?:and|on|in|with|of|doped|powders?|nanopowder|nanoparticles?|NPs?|nanowires?|thin|films?|"
+    r"(?:and|on|in|with|of|doped|powders?|nanopowder|nanoparticles?|NPs|nanowires?|thin|films?|"
     r"foils?|pellets?|single|crystals?|coatings?|layers?|bulk|sheets?|wires?|native|porous|sample)\b"
 )
 _REMARK = re.compile(r"\s+\((?:[a-zα-ω][^()%]*)\)")

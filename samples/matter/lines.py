@@ -22,6 +22,15 @@ CLOSE_EV, NEAR_EV = 3.0, 9.0
 SLOWEST_EV = 20.0
 """Electrons slower than this are not measured: the line is out of the source's reach."""
 
+OXIDISERS = frozenset({"N", "O", "F", "S", "Cl", "Br", "I"})
+"""Partners beside which an element may be oxidised."""
+AS_ELEMENT_EV = 1.0
+"""Shift of an element among partners that do not oxidise it. Own proposal."""
+
+TOO_WEAK = frozenset({"5s", "5p1/2"})
+"""Levels too weak to hide another line. Own proposal, after photoelectric cross sections from
+memory."""
+
 _FAMILIES = {"K": "KLL", "L": "LMM", "M": "MNN", "N": "NOO"}
 _LEVEL = re.compile(r"(?P<shell>[1-7])\s*(?P<kind>[a-z])\s*(?P<spin>[1-9]\s*/?\s*2?)?")
 _AUGER = re.compile(r"[KLMNO][0-9,]*[KLMNOV][0-9,]*[KLMNOV][0-9,]*")
@@ -56,10 +65,15 @@ class Line:
     def span(self, partners=()):
         """Lowest and highest energy [eV] over the chemical states that these partners allow.
 
+        Without partners (nothing is known of the sample) every common state counts; partners
+        that oxidise nothing leave the element as it is.
+
         >>> sulfur = core_lines("S")[3]
         >>> sulfur.level, sulfur.span(), sulfur.span(["O"])
         ('2p3/2', (160.7, 164.5), (160.7, 170.0))
         """
+        if partners and OXIDISERS.isdisjoint(partners):
+            return self.low_ev, min(self.high_ev, self.energy_ev + AS_ELEMENT_EV)
         wide = self.high_beside_ev if any(one in self.beside for one in partners) else None
         return self.low_ev, max(self.high_ev, wide or self.high_ev)
 
@@ -303,7 +317,7 @@ def interferences(
         if element == wanted.element:
             continue
         for line in lines_seen(element, photon_energy_ev):
-            if not first <= line.energy_ev <= last:
+            if not first <= line.energy_ev <= last or line.level in TOO_WEAK:
                 continue
             shift = round(line.energy_ev - wanted.energy_ev, 2)
             beyond = apart(line, low, high)

@@ -15,7 +15,12 @@ def wanted_element(want, wanted):
 
 
 def by_element(case, specimen, wanted, others):
-    """Interferences of the wanted components, nearest first, by the element they come from."""
+    """Interferences of the wanted components, nearest first, by the element they come from.
+
+    The grey tier is about the main component; a weaker one of the doublet counts where a line
+    is close to it.
+    """
+    near_ev, close_ev = case.limit("overlap_near_ev"), case.limit("overlap_close_ev")
     partners = specimen.composition.elements if specimen.composition is not None else ()
     nearest = {}
     for line in wanted:
@@ -24,8 +29,8 @@ def by_element(case, specimen, wanted, others):
             others,
             case.photon_energy_ev,
             partners=partners,
-            near_ev=case.limit("overlap_near_ev"),
-            close_ev=case.limit("overlap_close_ev"),
+            near_ev=near_ev if line is wanted[-1] or line.is_auger else close_ev,
+            close_ev=close_ev,
         ):
             known = nearest.get(str(hit.line))
             if known is None or (hit.apart_ev, abs(hit.shift_ev)) < (

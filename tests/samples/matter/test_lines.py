@@ -95,8 +95,15 @@ def test_given_no_photon_energy_when_lines_are_listed_then_auger_lines_are_left_
 def test_the_span_of_states_reaches_sulfate_only_beside_oxygen():
     sulfur = wanted_lines("S 2p3/2")[0]
 
-    assert sulfur.span(["Mo"]) == (160.7, 164.5)
+    assert sulfur.span(["Mo", "S"]) == (160.7, 164.5)
     assert sulfur.span(["Mo", "O"]) == (160.7, 170.0)
+
+
+def test_the_span_of_a_metal_among_metals_holds_no_oxide():
+    (titanium,) = wanted_lines("Ti 2p3/2")
+
+    assert titanium.span(["Ti", "Al"])[1] == pytest.approx(454.8)
+    assert titanium.span(["Ti", "O"])[1] == titanium.span()[1] == pytest.approx(459.4)
 
 
 def test_given_a_line_inside_the_span_of_states_when_compared_then_it_is_not_apart():
