@@ -9,7 +9,7 @@ import math
 import numpy as np
 
 from facility.vacuum.learning import expect, noise_of
-from facility.vacuum.pumpdown import Seen, basis
+from facility.vacuum.pumpdown import basis
 
 LABEL_RIGHT = 0.93  # share of loads whose form is as written (own proposal)
 UNLIKE, UNLIKE_SPREAD = 0.04, 6.0  # share and covariance of runs unlike others (own proposal)
@@ -60,6 +60,27 @@ def curves_given(curves, reasons, means, variances, restless):
     return heights, rest * restless[:, None, None] + curves.doubt + explained
 
 
+def in_another_unit(curves, points, mean, spread):
+    """The factor by which all readings of a run are off, where that explains them far better.
+
+    Takes:   curves; points, a Seen; mean (k,), spread (k, k) of the likeliest candidate.
+    Returns: 133.3 (typed in pascal, meant in torr), 1/133.3, or None.
+    """
+    if points.x.size < 3:
+        return None
+    weights = basis(points.x)
+    total = weights @ (spread + curves.spread) @ weights.T
+    total[np.diag_indices(points.x.size)] += noise_of(curves, points)
+    off = points.y - weights @ mean
+    pulls = np.linalg.solve(total, np.column_stack([off, np.ones(off.size)]))
+    best, factor = -SLIP_ODDS + 1.0, None
+    for step in SLIPS_LN[4:]:
+        gain = step * pulls[:, 0].sum() - 0.5 * step**2 * pulls[:, 1].sum()
+        if gain > best:
+            best, factor = gain, math.exp(step)
+    return factor
+
+
 def without_strays(curves, points, mean, spread):
     """Readings without those that the others and the instrument's history both contradict.
 
@@ -82,8 +103,7 @@ def without_strays(curves, points, mean, spread):
         worst = int(np.argmax(score))
         if score[worst] <= 0:
             break
-        keep = np.arange(points.x.size) != worst
-        points = Seen(points.x[keep], points.y[keep], points.spread[keep], points.count[keep])
+        points = points.only(np.arange(points.x.size) != worst)
         dropped += 1
     return points, dropped
 
@@ -147,5 +167,5 @@ def quantiles(left, odds):
 
 
 def before(points, now):
-    early = points.x <= math.log(max(now, 1.0))
-    return Seen(points.x[early], points.y[early], points.spread[early], points.count[early])
+    """The readings up to `now` [s of pumping]."""
+    return points.only(points.x <= math.log(max(now, 1.0)))

@@ -16,6 +16,7 @@ from facility.vacuum.chances import (
     candidates,
     chances,
     curves_given,
+    in_another_unit,
     quantiles,
     with_unlike,
     without_strays,
@@ -263,12 +264,16 @@ def forecast(learned, run, at_s):
     means, spreads, weights = candidates(
         learned.curves, learned.reasons, learned.past, past_of([run])
     )
+    factor = in_another_unit(learned.curves, points, means[0], spreads[0])
+    if factor:
+        points = replace(points, y=points.y - math.log(factor))
+        reached = None
     points, strays = without_strays(learned.curves, points, means[0], spreads[0])
     if reached and reached.high_s is not None and _believed(points, clock, reached):
         return _reached(reached)
     left, odds = chances(learned.curves, points, now, means, spreads, weights)
     low, ready, high = _widened(learned, quantiles(left, odds), now, run.form)
-    says = _says(learned, run, points, strays, clock, (low, ready, high), at_s)
+    says = _says(learned, points, strays, clock, (low, ready, high), at_s, factor)
     return Forecast(at_s + ready, at_s + low, at_s + high, says)
 
 
@@ -410,8 +415,8 @@ def _span(seconds):
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
-def _says(learned, run, points, strays, clock, quantiles, at_s):
-    low, ready, high = (at_s + seconds for seconds in quantiles)
+def _says(learned, points, strays, clock, seconds, at_s, factor):
+    low, ready, high = (at_s + left for left in seconds)
     parts = [
         f"Ready about {_span(ready)} after the start, 80 % between {_span(low)} and {_span(high)}"
     ]
@@ -428,8 +433,17 @@ def _says(learned, run, points, strays, clock, quantiles, at_s):
             "this instrument has no past runs yet"
         )
     parts.append(basis_of)
+    if factor:
+        parts.append(
+            f"all readings are {factor if factor > 1 else 1 / factor:.0f} times too "
+            f"{'high' if factor > 1 else 'low'}, as if typed in another unit: which unit is it?"
+        )
+    for when, kind, typed, meant in points.slips[-1:]:
+        slip = {"decade": "a slipped exponent", "unit": "another unit"}.get(kind, "a stray reading")
+        fit = f"; {meant:.1e} Pa would fit" if meant else ""
+        parts.append(f"{typed:.1e} Pa at {_span(when)} looks like {slip} and was left out{fit}")
     if strays:
         parts.append(
-            f"{strays} reading{'s do' if strays > 1 else ' does'} not fit and was left out"
+            f"{strays} reading{'s do not fit and were' if strays > 1 else ' does not fit and was'} left out"
         )
     return "; ".join(parts) + "."

@@ -30,12 +30,18 @@ class Seen:
     """Readings of a run put on the curve's axes, a logger's put together in steps.
 
     x = ln(s of pumping); y = ln(pressure / threshold); spread = what the clock leaves open [s].
+    `slips` are readings left out on the way: (seconds, kind, typed [Pa], meant [Pa] or None).
     """
 
     x: np.ndarray
     y: np.ndarray
     spread: np.ndarray
     count: np.ndarray
+    slips: tuple = ()
+
+    def only(self, rows):
+        """The same with these readings (a mask)."""
+        return Seen(self.x[rows], self.y[rows], self.spread[rows], self.count[rows], self.slips)
 
 
 def seen(run, threshold_pa):
@@ -49,8 +55,12 @@ def seen(run, threshold_pa):
     x = np.log(readings.pumped_s[late])
     y = readings.ln_p[late] - math.log(threshold_pa)
     spread = readings.spread_s[late]
+    slips = tuple(
+        (float(run.t_s[row]), kind, float(run.pressure_pa[row]), meant)
+        for row, kind, meant in readings.slips
+    )
     if x.size <= 24:
-        return Seen(x, y, spread, np.ones(x.size))
+        return Seen(x, y, spread, np.ones(x.size), slips)
     edges = np.floor(x / STEP).astype(int)
     starts = np.flatnonzero(np.r_[True, np.diff(edges) > 0])
     count = np.diff(np.r_[starts, x.size])
@@ -60,7 +70,7 @@ def seen(run, threshold_pa):
             own = slice(starts[place], starts[place] + count[place])
             line = (mean[0][place] - x[own]) * -1.0
             mean[1][place] = np.median(y[own] - line)
-    return Seen(*mean, count.astype(float))
+    return Seen(*mean, count.astype(float), slips)
 
 
 def basis(x):
