@@ -77,7 +77,11 @@ class Sheet:
 
 @dataclass(frozen=True)
 class Proof:
-    """What holds in every reachable state; `hazards` maps a reached hazard to a shortest trace."""
+    """What holds in every reachable state; `hazards` maps a reached hazard to a shortest trace.
+
+    A state counts as having a way to rest where steps and looks lead there, events left out. A way
+    through a hazard counts too: a sheet with one is unsafe already, and `way_to_rest` avoids it.
+    """
 
     hazards: dict[str, tuple[str, ...]]
     states: int
