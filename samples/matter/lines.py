@@ -128,24 +128,30 @@ class Interference:
 
 
 @cache
-def _core_table():
-    table = {}
+def _core_rows():
+    """Rows of the table by element, read but not yet made into lines: most are never asked for."""
+    rows = {}
     with (DATA / "binding_energies.csv").open(encoding="utf-8", newline="") as lines:
-        for row in csv.DictReader(lines):
-            wide = row["high_beside_ev"]
-            line = Line(
-                row["element"],
-                row["level"],
-                float(row["energy_ev"]),
-                float(row["low_ev"]),
-                float(row["high_ev"]),
-                row["principal"] == "yes",
-                row["source"],
-                tuple(row["beside"].split()),
-                float(wide) if wide else None,
-            )
-            table.setdefault(line.element, []).append(line)
-    return {element: tuple(lines) for element, lines in table.items()}
+        table = csv.reader(lines)
+        next(table)
+        for row in table:
+            rows.setdefault(row[0], []).append(row)
+    return rows
+
+
+def _line(row):
+    element, level, energy, low, high, high_beside, beside, principal, source = row
+    return Line(
+        element,
+        level,
+        float(energy),
+        float(low),
+        float(high),
+        principal == "yes",
+        source,
+        tuple(beside.split()),
+        float(high_beside) if high_beside else None,
+    )
 
 
 @cache
@@ -164,9 +170,10 @@ def _auger_table():
     return {element: tuple(lines) for element, lines in table.items()}
 
 
+@cache
 def core_lines(element):
     """Core levels of an element, deepest first; none for hydrogen and helium."""
-    return _core_table().get(element, ())
+    return tuple(_line(row) for row in _core_rows().get(element, ()))
 
 
 def auger_lines(element):

@@ -32,7 +32,7 @@ def mount_hides_analyte(case):
         folded, everywhere = [], []
         for want, wanted in specimen.wants:
             element = wanted_element(want, wanted)
-            if element in mounting.adhesive and element in ALWAYS_THERE:
+            if element in mounting.elements and _is_everywhere(specimen, element):
                 everywhere.append(want)
                 continue
             if element in mounting.elements:
@@ -48,7 +48,7 @@ def mount_hides_analyte(case):
                 )
                 continue
             for _, hits in by_element(case, specimen, wanted, mounting.elements):
-                if hits[0].apart_ev <= case.limit("overlap_close_ev"):
+                if any(_is_close(case, hit) for hit in hits):
                     yield Hit(
                         (specimen.id,),
                         WARN,
@@ -62,23 +62,41 @@ def mount_hides_analyte(case):
                 else:
                     folded.append((want, hits))
         if folded:
-            yield folded_note(case, specimen, folded, f"the {mounting} shows lines near")
+            lead = f"the {mounting} shows lines near"
+            yield folded_note(case, specimen, folded, lead, _as_the_air(everywhere))
         elif everywhere:
-            yield _adhesive_note(case, specimen, everywhere)
+            yield Hit(
+                (specimen.id,),
+                NOTE,
+                f"{specimen.called}: the {mounting} shows at gaps{_as_the_air(everywhere)}.",
+                "Cover the mount wholly, or choose one without it where the amount matters.",
+                0.0,
+                case.limit("overlap_near_ev"),
+                "eV",
+            )
 
 
-def _adhesive_note(case, specimen, wants):
-    """Carbon and oxygen of the adhesive: every surface that saw air has some, so only a note."""
-    return Hit(
-        (specimen.id,),
-        NOTE,
-        f"{specimen.called}: the adhesive of the {specimen.mounting} shows between grains and at "
-        f"gaps and adds to your {listed(wants)}.",
-        "Cover the tape wholly, or use a mount without adhesive where the amount matters.",
-        0.0,
-        case.limit("overlap_near_ev"),
-        "eV",
-    )
+def _is_close(case, hit):
+    """Whether a mount's line is close enough to warn: a broad Auger line at its own place only."""
+    distance = abs(hit.shift_ev) if hit.line.is_auger else hit.apart_ev
+    return distance <= case.limit("overlap_close_ev")
+
+
+def _is_everywhere(specimen, element):
+    """Whether a wanted carbon or oxygen line is no more hidden by the mount than by the air.
+
+    Every surface that saw air shows both; the mount counts where it is made of the element and
+    the sample is too, as with graphene on carbon tape.
+    """
+    if element not in ALWAYS_THERE:
+        return False
+    if element in specimen.mounting.adhesive:
+        return True
+    return specimen.composition is not None and element not in specimen.composition
+
+
+def _as_the_air(wants):
+    return f" and adds to your {listed(wants)}, as the air does" if wants else ""
 
 
 @rule(

@@ -49,7 +49,7 @@ def line_list(hits):
     return listed([f"{hit.line}, {abs(hit.shift_ev):.1f} eV away" for hit in hits], "; ")
 
 
-def folded_note(case, specimen, folded, lead):
+def folded_note(case, specimen, folded, lead, more=""):
     """One note for all the grey hits of a mount."""
     nearest = min((hits[0] for _, hits in folded), key=lambda hit: hit.apart_ev)
     wants = {}
@@ -62,7 +62,7 @@ def folded_note(case, specimen, folded, lead):
     return Hit(
         (specimen.id,),
         NOTE,
-        f"{specimen.called}: {lead} what you want ({text}).",
+        f"{specimen.called}: {lead} what you want ({text}){more}.",
         "Look at a second line of the same element.",
         nearest.apart_ev,
         case.limit("overlap_near_ev"),
