@@ -6,6 +6,7 @@ from pathlib import Path
 
 from django.core.management.base import BaseCommand
 
+from facility.vacuum.diagnosis import LIMIT, diagnose, limit_of
 from facility.vacuum.forecast import DEFAULT_THRESHOLD_PA, forecast, in_turn
 from facility.vacuum.run_table import Unreadable, read_runs
 from facility.vacuum.runs import crossing
@@ -35,10 +36,13 @@ class Command(BaseCommand):
         except Unreadable as refusal:
             self.stderr.write(str(refusal), self.style.NOTICE)
             sys.exit(2)
-        known = {
-            run.run_id: run_document(run, learned, asked.get(run.run_id))
-            for run, learned in in_turn(past, runs, threshold_pa, running=set(asked))
-        }
+        known, limits = {}, {}
+        for run, learned in in_turn(past, runs, threshold_pa, running=set(asked)):
+            if run.instrument not in limits:  # one limit an instrument, from what came before FILE
+                limits[run.instrument] = limit_of(learned, past)
+            known[run.run_id] = run_document(
+                run, learned, asked.get(run.run_id), limits[run.instrument], unit
+            )
         documents = [known[run.run_id] for run in runs]
         if options["json"]:
             self.stdout.write(json.dumps({"runs": documents}, allow_nan=False))
@@ -47,16 +51,18 @@ class Command(BaseCommand):
             self.stdout.write(f"{document['run_id']}: {document['says']}")
 
 
-def run_document(run, learned, moments_s=None):
-    """What is said of one run: its crossing, its forecasts, and in words.
+def run_document(run, learned, moments_s=None, limit=LIMIT, unit="mbar"):
+    """What is said of one run: its crossing, its forecasts, whether it was unusual, and in words.
 
     Takes:   run; learned, from the runs that ended before it; moments_s [s], when to forecast
-    (None: at the last reading).
-    Returns: a dictionary of plain values.
+    (None: at the last reading); limit, the score above which a run is unusual; unit to speak in.
+    Returns: a dictionary of plain values. Crossing and diagnosis are of the whole run as it was
+    handed in; each forecast knows nothing later than its moment.
     """
     moments_s = moments_s or [last_reading(run)]
     said = [(at_s, forecast(learned, run, at_s)) for at_s in moments_s]
     seen = crossing(run, learned.threshold_pa)
+    found = diagnose(learned, run, limit, unit=unit)
     return {
         "run_id": run.run_id,
         "crossed_s": rounded(seen.known_s) if seen and seen.known_s is not None else None,
@@ -69,7 +75,11 @@ def run_document(run, learned, moments_s=None):
             }
             for at_s, answer in said
         ],
-        "says": said[-1][1].says,
+        "unusual": found.unusual,
+        "score": round(found.score, 2),
+        "cause": found.cause,
+        "second_cause": found.second_cause,
+        "says": f"{said[-1][1].says} {found.says}",
     }
 
 
