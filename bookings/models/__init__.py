@@ -11,26 +11,49 @@ from bookings.models.loads import (
     Reading,
     ReadingQuerySet,
 )
+from bookings.models.messages import Mail, Message, MessageQuerySet
 from bookings.models.sessions import Session, SessionPart, SessionQuerySet
-from bookings.models.time import Booking, BookingQuerySet
+from bookings.models.time import (
+    Booking,
+    BookingQuerySet,
+    BookingRules,
+    Feed,
+    GroupQuota,
+    Offer,
+    OfferQuerySet,
+    Series,
+    Wish,
+    WishQuerySet,
+)
 
 __all__ = [
     "Booking",
     "BookingQuerySet",
+    "BookingRules",
     "Fault",
     "FaultQuerySet",
+    "Feed",
     "Flag",
     "FlagQuerySet",
+    "GroupQuota",
     "Learned",
     "LeftRunning",
     "Load",
     "LoadQuerySet",
+    "Mail",
     "Measurement",
+    "Message",
+    "MessageQuerySet",
+    "Offer",
+    "OfferQuerySet",
     "PumpDown",
     "PumpDownQuerySet",
     "Reading",
     "ReadingQuerySet",
+    "Series",
     "Session",
     "SessionPart",
     "SessionQuerySet",
+    "Wish",
+    "WishQuerySet",
 ]

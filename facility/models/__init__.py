@@ -9,10 +9,13 @@ from facility.models.people import (
     Person,
     PersonManager,
     PersonQuerySet,
+    Project,
     Qualification,
     QualificationQuerySet,
 )
 from facility.models.photos import Photo
+from facility.models.training import Level, Observation, Training, TrainingStep
+from facility.models.visits import Invitation, Visit, VisitQuerySet
 
 __all__ = [
     "Attempt",
@@ -23,16 +26,24 @@ __all__ = [
     "Gauge",
     "Group",
     "Instrument",
+    "Invitation",
     "KeptItem",
+    "Level",
     "Limit",
     "LimitQuerySet",
     "Log",
+    "Observation",
     "Person",
     "PersonManager",
     "PersonQuerySet",
     "Photo",
     "Place",
+    "Project",
     "Qualification",
     "QualificationQuerySet",
     "RunSheet",
+    "Training",
+    "TrainingStep",
+    "Visit",
+    "VisitQuerySet",
 ]

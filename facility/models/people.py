@@ -17,8 +17,26 @@ class Group(models.Model):
         return self.name
 
 
+class Project(models.Model):
+    """What instrument time is booked for, so that hours can be told by project."""
+
+    name = models.CharField(max_length=80, unique=True)
+    group = models.ForeignKey(Group, models.PROTECT, null=True, blank=True, related_name="projects")
+    closed_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["name"]
+
+    def __str__(self):
+        return self.name
+
+
 class PersonQuerySet(models.QuerySet):
     """The words we use when we ask about people."""
+
+    def here(self):
+        """Who may sign in."""
+        return self.filter(is_active=True)
 
     def staff_of_the_house(self):
         """Who answers flags: staff and managers who may sign in."""
@@ -45,6 +63,7 @@ class Person(AbstractUser):
     role = models.CharField(max_length=8, choices=Role, default=Role.VISITOR)
     group = models.ForeignKey(Group, models.PROTECT, null=True, blank=True, related_name="people")
     phone = models.CharField(max_length=40, blank=True)
+    left_at = models.DateTimeField(null=True, blank=True)
 
     objects = PersonManager()
 
@@ -64,10 +83,17 @@ class QualificationQuerySet(models.QuerySet):
     """The words we use when we ask who may do what."""
 
     def valid(self, on):
-        """Granted, not ended, and not lapsed on that day."""
-        return self.filter(ended_at=None, granted_on__lte=on).filter(
-            Q(lapses_on=None) | Q(lapses_on__gte=on)
+        """Granted, not ended, and on that day lapsed neither by date nor for want of use."""
+        return (
+            self.standing()
+            .filter(granted_on__lte=on)
+            .filter(Q(lapses_on=None) | Q(lapses_on__gte=on))
+            .filter(Q(unused_on=None) | Q(unused_on__gte=on))
         )
+
+    def standing(self):
+        """Not ended: lapsed or not, a refresher renews it."""
+        return self.filter(ended_at=None)
 
 
 class Qualification(models.Model):
@@ -88,7 +114,15 @@ class Qualification(models.Model):
     granted_on = models.DateField()
     granted_by = models.ForeignKey(Person, models.PROTECT, related_name="+")
     lapses_on = models.DateField(null=True, blank=True)
+    last_used_on = models.DateField(null=True, blank=True)
+    unused_on = models.DateField(
+        null=True, blank=True, help_text="its last day, if the instrument is not used before"
+    )
     ended_at = models.DateTimeField(null=True, blank=True)
+    ended_why = models.CharField(max_length=120, blank=True)
+    training = models.ForeignKey(
+        "facility.Training", models.PROTECT, null=True, blank=True, related_name="+"
+    )
 
     objects = QualificationQuerySet.as_manager()
 
@@ -104,6 +138,14 @@ class Qualification(models.Model):
 
     def __str__(self):
         return f"{self.person}: {self.get_level_display()} on {self.instrument}"
+
+    @property
+    def last_day(self):
+        """The day after which it lapses, by date or for want of use; None where neither is set."""
+        return min(filter(None, (self.lapses_on, self.unused_on)), default=None)
+
+    def has_lapsed(self, on):
+        return self.last_day is not None and self.last_day < on
 
 
 class Attempt(models.Model):
