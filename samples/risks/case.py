@@ -126,7 +126,8 @@ def _specimen(mount, surroundings, photon_ev, on_problem):
     if mount.mounting:
         mounting = read("mounting", find_mounting, mount.mounting, surroundings.mountings)
     wants = tuple(
-        (want, read("wants", lines.wanted_lines, want, photon_ev) or ()) for want in mount.wants
+        (want, read("wants", lines.wanted_lines, want, photon_ev) or ())
+        for want in dict.fromkeys(mount.wants)
     )
     return Specimen(
         mount,

@@ -1,5 +1,7 @@
 """Sentences about lines, shared by mounting and overlaps."""
 
+from functools import lru_cache
+
 from facility.findings import NOTE
 from samples.matter import lines
 from samples.matter.composition import elements
@@ -20,28 +22,39 @@ def by_element(case, specimen, wanted, others):
     The grey tier is about the main component; a weaker one of the doublet counts where a line
     is close to it.
     """
-    near_ev, close_ev = case.limit("overlap_near_ev"), case.limit("overlap_close_ev")
-    partners = specimen.composition.elements if specimen.composition is not None else ()
+    return _by_element(
+        wanted,
+        tuple(others),
+        case.photon_energy_ev,
+        specimen.composition.elements if specimen.composition is not None else (),
+        case.limit("overlap_near_ev"),
+        case.limit("overlap_close_ev"),
+    )
+
+
+@lru_cache(maxsize=8192)
+def _by_element(wanted, others, photon_energy_ev, partners, near_ev, close_ev):
     nearest = {}
     for line in wanted:
         for hit in lines.interferences(
             line,
             others,
-            case.photon_energy_ev,
+            photon_energy_ev,
             partners=partners,
             near_ev=near_ev if line is wanted[-1] or line.is_auger else close_ev,
             close_ev=close_ev,
         ):
             known = nearest.get(str(hit.line))
-            if known is None or (hit.apart_ev, abs(hit.shift_ev)) < (
-                known.apart_ev,
-                abs(known.shift_ev),
-            ):
+            if known is None or _distance(hit) < _distance(known):
                 nearest[str(hit.line)] = hit
     found = {}
-    for hit in sorted(nearest.values(), key=lambda one: (one.apart_ev, abs(one.shift_ev))):
+    for hit in sorted(nearest.values(), key=_distance):
         found.setdefault(hit.line.element, []).append(hit)
-    return found.items()
+    return tuple((element, tuple(hits)) for element, hits in found.items())
+
+
+def _distance(hit):
+    return hit.apart_ev, abs(hit.shift_ev)
 
 
 def line_list(hits):
