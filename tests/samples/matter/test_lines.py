@@ -1,4 +1,6 @@
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from facility.errors import Refused
 from samples.matter.composition import elements
@@ -58,6 +60,19 @@ def test_wanted_lines_are_read_as_people_write_them(text, expected):
 def test_given_a_line_that_does_not_exist_when_wanted_then_it_is_refused_by_name(text, says):
     with pytest.raises(Refused, match=says):
         wanted_lines(text)
+
+
+@given(st.text(max_size=20) | st.from_regex(r"[A-Z][a-z]? ?[0-9][spdf]?([0-9]/2)?", fullmatch=True))
+def test_given_any_text_when_wanted_then_there_are_lines_or_one_sentence(text):
+    try:
+        lines = wanted_lines(text, AL_KALPHA_EV)
+    except Refused as refusal:
+        lines, said = (), str(refusal)
+    else:
+        said = ""
+        assert lines
+    assert len(said.splitlines()) <= 1
+    assert all(line.energy_ev < AL_KALPHA_EV for line in lines)
 
 
 def test_given_a_level_deeper_than_the_photons_when_wanted_then_it_is_refused():
