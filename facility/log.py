@@ -122,12 +122,11 @@ def write(*, log, kind, by, data, happened_at=None, sent_id=None, redacts=None):
     if not isinstance(data, dict) or not 0 < len(kind) <= 40:
         raise ValueError(f"an entry needs a kind of 1 to 40 letters and a dict, not {kind!r}")
     said = {"log": log, "kind": plain(kind), "by": by, "data": plain(data)}
-    sent_id = sent_id or uuid.uuid4()
     try:
         return _append(**said, happened_at=happened_at, sent_id=sent_id, redacts=redacts)
     except IntegrityError:
         # two writers of different logs, each holding its own lock, with one id between them
-        if repeated(sent_id=sent_id) is None:
+        if sent_id is None or repeated(sent_id=sent_id) is None:
             raise
         return _as_before(sent_id=sent_id, **said)
 
@@ -135,7 +134,9 @@ def write(*, log, kind, by, data, happened_at=None, sent_id=None, redacts=None):
 @transaction.atomic
 def _append(*, log, kind, by, data, happened_at, sent_id, redacts):
     log = Log.objects.select_for_update().get(pk=log.pk)  # one writer of a chain at a time
-    if before := _as_before(sent_id=sent_id, log=log, kind=kind, by=by, data=data):
+    if sent_id is None:
+        sent_id = uuid.uuid4()
+    elif before := _as_before(sent_id=sent_id, log=log, kind=kind, by=by, data=data):
         return before
     entry = _next(
         log=log,
