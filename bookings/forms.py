@@ -181,6 +181,14 @@ class StepForm(SentForm):
     step = forms.CharField(max_length=60)
     holder = forms.CharField(max_length=60, required=False, label="Holder")
 
+    def values(self):
+        """What the step asked for, by name: fields called `asked:NAME`."""
+        return {
+            name.removeprefix("asked:"): text[:200]
+            for name, text in self.data.items()
+            if name.startswith("asked:")
+        }
+
     def clean_holder(self):
         text = self.cleaned_data["holder"].strip()
         if not text:

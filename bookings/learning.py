@@ -14,7 +14,8 @@ from bookings import pump
 from bookings.models import Learned, PumpDown, Reading
 from facility.models import Chamber
 from facility.vacuum import forecast as science
-from facility.vacuum.diagnosis import expected_curves
+from facility.vacuum.chances import candidates
+from facility.vacuum.learning import past_of
 from facility.vacuum.pumpdown import FIRST_S, basis
 from facility.vacuum.runs import Run
 
@@ -143,7 +144,8 @@ def band_of(pumpdown, until_s):
     learned = known(pumpdown.chamber, pumpdown.threshold_pa)
     if learned.runs < 5 or until_s <= FIRST_S:
         return None
-    means, spreads, _ = expected_curves(learned, run_of(pumpdown, until=pumpdown.started_at))
+    load = past_of([run_of(pumpdown, until=pumpdown.started_at)])
+    means, spreads, _ = candidates(learned.curves, learned.reasons, learned.past, load)
     times = np.geomspace(FIRST_S, until_s, BAND_POINTS)
     weights = basis(np.log(times))
     middle = weights @ means[0]

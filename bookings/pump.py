@@ -84,12 +84,28 @@ def powers_near(reading, span=3):
     return list(range(min(last + span, 3), last - span - 1, -1))
 
 
+def power_of(reading):
+    """The power of ten of a reading in its gauge's unit, or None."""
+    if reading is None or reading.pressure_pa is None:
+        return None
+    return units.show(reading.pressure_pa, reading.gauge.unit)[1]
+
+
 def gauges_of(instrument, kind=None):
     """The gauges of an instrument, or of one of its chambers."""
     chosen = Gauge.objects.filter(chamber__instrument=instrument, on_ion_gun=False)
     if kind:
         chosen = chosen.filter(chamber__kind=kind)
     return list(chosen.select_related("chamber").order_by("chamber__kind", "pk"))
+
+
+def gun_gauge_of(instrument):
+    """The ion gun's own gauge, or None."""
+    return (
+        Gauge.objects.filter(chamber__instrument=instrument, on_ion_gun=True)
+        .select_related("chamber")
+        .first()
+    )
 
 
 @transaction.atomic

@@ -2,7 +2,17 @@
 
 from django.urls import path
 
-from bookings.views import flags, holders, records, samples, sessions, time, today
+from bookings.views import (
+    flags,
+    holders,
+    instruments,
+    records,
+    said,
+    samples,
+    sessions,
+    time,
+    today,
+)
 
 app_name = "bookings"
 urlpatterns = [
@@ -31,17 +41,25 @@ urlpatterns = [
     # /sessions/
     path("sessions/", sessions.sessions, name="sessions"),
     path("sessions/<int:pk>/", sessions.session, name="session"),
+    path("sessions/<int:pk>/join/", sessions.join, name="join"),
     path("sessions/<int:pk>/step/", sessions.take_step, name="take_step"),
+    path("sessions/<int:pk>/looks/", sessions.confirm_looks, name="confirm_looks"),
     path("sessions/<int:pk>/anyway/", sessions.anyway, name="anyway"),
+    path("sessions/<int:pk>/sign-off/", sessions.sign_off, name="sign_off"),
     path(
         "sessions/<int:pk>/pressure/<slug:gauge_code>/",
-        sessions.write_pressure,
+        said.write_pressure,
         name="write_pressure",
     ),
-    path("sessions/<int:pk>/note/", sessions.write_note, name="write_note"),
-    path("sessions/<int:pk>/sign-off/", sessions.sign_off, name="sign_off"),
-    path("pump-downs/<int:pk>/curve/", sessions.pumpdown_curve, name="pumpdown_curve"),
-    path("instruments/<slug:slug>/", sessions.instrument, name="instrument"),
+    path("sessions/<int:pk>/note/", said.write_note, name="write_note"),
+    path("sessions/<int:pk>/fault/", said.report_fault, name="report_fault"),
+    path("sessions/<int:pk>/faults/<int:fault_pk>/end/", said.end_fault, name="end_fault"),
+    path("sessions/<int:pk>/setting/", said.write_setting, name="write_setting"),
+    path("sessions/<int:pk>/measurement/", said.write_measurement, name="write_measurement"),
+    path("sessions/<int:pk>/photograph/", said.add_photograph, name="add_photograph"),
+    path("sessions/<int:pk>/left-running/", said.leave_running, name="leave_running"),
+    path("pump-downs/<int:pk>/curve/", instruments.pumpdown_curve, name="pumpdown_curve"),
+    path("instruments/<slug:slug>/", instruments.instrument, name="instrument"),
     # /records/
     path("records/", records.records, name="records"),
     path("records/sessions/<int:pk>/", records.session_record, name="session_record"),

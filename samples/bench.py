@@ -7,18 +7,13 @@ from samples import drawing, layout
 from samples.models import Mount
 
 TAPE_MM = {
-    # nominal total thickness of common double-sided tapes, common practice, no source
+    # what lies under a sample that is taped or pressed on; nominal total thickness of common double-sided tapes, common practice, no source
     "copper tape": 0.08,
     "carbon tape": 0.16,
     "indium foil": 0.10,
     "gold foil": 0.05,
     "aluminium foil": 0.02,
 }
-
-
-def stack_of(mounting):
-    """What lies between the holder's face and the sample: layers with their thickness in mm."""
-    return [{"name": mounting, "mm": TAPE_MM[mounting]}] if mounting in TAPE_MM else []
 
 
 def footprint_of(sample, *, x_mm=None, y_mm=None, rotation_deg=0.0):

@@ -46,6 +46,7 @@ def mount(
     mounting="copper tape",
     thickness_mm=None,
     loose_powder="",
+    stack=(),
     sent_id=None,
 ):
     """Put `sample` on `holder`, or raise Refused with what stands in the way.
@@ -77,7 +78,7 @@ def mount(
         y_mm=y_mm,
         rotation_deg=rotation_deg,
         mounting=mounting,
-        stack=bench.stack_of(mounting),
+        stack=list(stack),
         thickness_mm=sample.thickness_mm if thickness_mm is None else thickness_mm,
         loose_powder=loose_powder,
         by=by,

@@ -55,4 +55,3 @@ PEOPLE = (
     Someone("Wim Plantain", "visitor", GUESTS, since_days=8),
     Someone("Vera Couch", "user", "corrosion", (("headland", 4),), left_days_ago=120),
 )  # fmt: skip
-

@@ -4,16 +4,19 @@ Lines go into their logs in order of recording; what a line says may be a functi
 and hashes are known. Nothing is stored that the verbs would not have stored.
 """
 
+import hashlib
 import uuid
 from bisect import bisect_left, bisect_right
 from datetime import timedelta
-from itertools import groupby
 
 from bookings import readings
 from bookings.models import (
     Booking,
+    Fault,
     Flag,
+    LeftRunning,
     Load,
+    Measurement,
     PumpDown,
     Reading,
     Session,
@@ -36,9 +39,9 @@ ORDER = (
     Whereabouts,
     Cleaning,
     PumpDown,
-    Flag,
     Reading,
 )
+NAMING_ENTRIES = (Fault, Measurement, LeftRunning, Flag)
 BATCH = 2000
 
 
@@ -47,9 +50,10 @@ class Chronicle:
 
     def __init__(self, rng):
         self.rng = rng
-        self.rows = {model: [] for model in ORDER}
+        self.rows = {model: [] for model in (*ORDER, *NAMING_ENTRIES)}
         self.lines = {}  # id of a log -> its lines
         self.logs = []
+        self.instruments = []
         self.gauges = {}  # instrument's slug -> its gauges, those of the ion gun left out
         self.readings = {}  # gauge's code -> readings
 
@@ -62,24 +66,19 @@ class Chronicle:
 
     # the log
 
-    def log_of(self, instrument):
-        """The instrument's own log, which the verb of its opening made."""
-        self.lines.setdefault(id(instrument.log), [])
-        return instrument.log
+    def add_instrument(self, instrument, gauges):
+        """An instrument that stands with its log; gauges in order of their keys."""
+        self.instruments.append(instrument)
+        self.lines[id(instrument.log)] = []
+        self.gauges[instrument.slug] = [gauge for gauge in gauges if not gauge.on_ion_gun]
 
     def open_log(self, *, kind, instrument, by, at, recorded):
         """A log of a session or load, told of in its instrument's log."""
         made = self.add(Log(kind=kind, instrument=instrument))
         self.lines[id(made)] = []
         self.logs.append(made)
-        self.write(
-            self.log_of(instrument),
-            "log opened",
-            by,
-            lambda: {"log": made.pk, "of": kind},
-            at=at,
-            recorded=recorded,
-        )
+        said = lambda: {"log": made.pk, "of": kind}  # noqa: E731
+        self.write(instrument.log, "log opened", by, said, at=at, recorded=recorded)
         return made
 
     def write(self, of, kind, by, data, *, at=None, recorded):
@@ -104,7 +103,7 @@ class Chronicle:
             head = self.lines[id(of)][count - 1]["entry"].hash
             return {"log": of.pk, "count": count, "head": head, "readings": digests}
 
-        self.write(self.log_of(instrument), "seal", by, said, recorded=recorded)
+        self.write(instrument.log, "seal", by, said, recorded=recorded)
 
     # readings
 
@@ -147,7 +146,7 @@ class Chronicle:
             standing = [
                 row for row in self.between(gauge, start, end) if row.recorded_at <= known_at
             ]
-            count, sha256 = readings.digest_lines(row.digest_line for row in standing)
+            found = hashlib.sha256(b"".join(row.digest_line for row in standing))
             until = max((row.recorded_at for row in standing), default=start)
             said.append(
                 {
@@ -155,8 +154,8 @@ class Chronicle:
                     "from": start,
                     "to": end,
                     "until_recorded": until,
-                    "count": count,
-                    "sha256": sha256,
+                    "count": len(standing),
+                    "sha256": found.hexdigest(),
                 }
             )
         return said
@@ -169,20 +168,21 @@ class Chronicle:
         self._judge_crossings()
         for model in ORDER:
             self._store_rows(model)
-            tell(f"{len(self.rows[model]):,} {model._meta.verbose_name_plural}")
-        told = 0
-        own = [row.instrument.log for row in self.logs]
-        last = [of for _, of in groupby(sorted(own, key=lambda of: of.pk), key=lambda of: of.pk)]
-        for of in [*self.logs, *(next(of) for of in last)]:
-            told += self._store_lines(of)
-        tell(f"{told:,} log entries")
+        tell(f"{len(self.rows[Session]):,} sessions, {len(self.rows[Load]):,} loads stored")
+        written = sum(map(self._store_lines, self.logs))
+        for model in NAMING_ENTRIES:
+            self._store_rows(model)
+        # instruments' own logs last: their seals hold the heads of the others
+        written += sum(self._store_lines(instrument.log) for instrument in self.instruments)
+        tell(f"{len(self.rows[Reading]):,} readings, {written:,} log entries stored")
 
     def _store_rows(self, model):
         rows = self.rows[model]
-        if model is Flag:
-            for row in rows:
-                row.key = row.key() if callable(row.key) else row.key
-                row.evidence = row.evidence() if callable(row.evidence) else row.evidence
+        for row in rows:
+            for name, value in row.late().items() if hasattr(row, "late") else ():
+                setattr(row, name, value)
+            if hasattr(row, "line"):
+                row.entry = row.line["entry"]
         if model is Reading:
             rows.sort(key=lambda row: (row.recorded_at, row.at))
         model.objects.bulk_create(rows, batch_size=BATCH)

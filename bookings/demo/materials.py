@@ -124,6 +124,7 @@ WET = Series(
     "carbon tape", TAPED, mass_mg=(1.0, 1.6), surface_m2_g=700.0, hazards="fine powder",
     history="Straight from the bottle.",
 )  # fmt: skip
+RUST = next(series for series in SERIES["corrosion"] if series.composition == "FeO(OH)")
 TIN = next(series for series in SERIES["batteries"] if series.composition == "Sn")
 
 # Where n samples go on a 25.4 mm disc, mm from its centre: 3 mm and more between 4 mm squares.
@@ -141,6 +142,4 @@ def spots(shape, count):
     """Where `count` samples go on a holder of this shape, in mm from its centre."""
     if shape == "disc":
         return ON_A_DISC[count]
-    return tuple(
-        (round((n - (count - 1) / 2) * PITCH_ON_A_BAR_MM, 2), 0.0) for n in range(count)
-    )
+    return tuple((round((n - (count - 1) / 2) * PITCH_ON_A_BAR_MM, 2), 0.0) for n in range(count))

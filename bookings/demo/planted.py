@@ -24,16 +24,22 @@ class Planted:
     holder: str = ""  # short name
     element: str = ""
     values: tuple = ()
-    pumpdowns: list = field(default_factory=list)  # keys of the runs that show it
-    loads: list = field(default_factory=list)  # keys of the loads that it touched, in order
+    pumpdowns: list = field(default_factory=list)  # the runs that show it
+    loads: list = field(default_factory=list)  # the loads that it touched, in order
     flags: list = field(default_factory=list)
 
     def holds(self, slug, moment):
         return self.instrument in ("", slug) and self.start <= moment < self.end
 
+    def is_there(self):
+        """Whether the story came to it: a date alone leaves no trace."""
+        return bool(self.pumpdowns or self.loads or self.flags or self.values)
+
     def document(self):
         """As plain values, for a file."""
         row = dict(self.__dict__)
+        for name in ("pumpdowns", "loads", "flags"):
+            row[name] = [thing.pk for thing in row[name]]
         row["start"], row["end"] = self.start.isoformat(), self.end.isoformat()
         row["values"] = [list(value) for value in self.values]
         return row

@@ -50,5 +50,5 @@ CLEANINGS = (
     "tape residue off with acetone, isopropanol, 30 min at 80 °C",
     "polished with 1200 paper, ultrasonic isopropanol",
 )
-CLOSURES = ("Christmas break", "service", "bake of the main chamber", "pump change")
-"""Words of closures, in order of use in the story."""
+BREAK, BAKE, PUMP_CHANGE = "Christmas break", "bake of the main chamber", "pump change"
+STANDING_FAULT = "The wide-range gauge jumps for a minute when the turbo pump starts."

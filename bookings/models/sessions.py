@@ -37,6 +37,7 @@ class Session(models.Model):
     log = models.OneToOneField("facility.Log", models.PROTECT, related_name="+")
     opened_at = models.DateTimeField()
     closed_at = models.DateTimeField(null=True, blank=True)
+    last_step = models.CharField(max_length=60, blank=True, help_text="of the run sheet")
     handover = models.TextField(blank=True)
     sent_id = models.UUIDField(null=True, unique=True)
 

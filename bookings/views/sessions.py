@@ -1,4 +1,4 @@
-"""Sessions at the instrument: sign on, one step at a time, pressures, notes, sign off."""
+"""Sessions at the instrument: sign on, one step at a time, say what happened anyway, sign off."""
 
 import uuid
 
@@ -7,14 +7,17 @@ from django.core.exceptions import PermissionDenied
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET, require_POST
 
-from bookings import curve, gates, pump, run
-from bookings.forms import NoteForm, PressureForm, SignOnForm, StepForm
-from bookings.models import PumpDown, Session
-from facility import access, interlocks, log
+from bookings import curve, devices, gates, pump, run, steps, tablet
+from bookings.forms import SignOnForm, StepForm
+from bookings.models import Fault, PumpDown, Session, SessionPart
+from bookings.say import SETTINGS
+from facility import interlocks, log
 from facility.access import may, policy, require_or_404
 from facility.errors import Refused, SetAside
-from facility.htmx import no_news, page, see
-from facility.models import DeviceState, Gauge, Instrument
+from facility.htmx import page, see
+from facility.models import Instrument
+
+PAD_POWERS = 7
 
 
 @policy("session.open")
@@ -35,12 +38,14 @@ def sessions(request):
         "open": Session.objects.open()
         .select_related("instrument")
         .prefetch_related("parts__person"),
+        "parts": SessionPart.Part.choices,
         "sent_id": uuid.uuid4(),
     }
     return page(request, "bookings/sessions.html", context, status=422 if form.errors else 200)
 
 
-def _session(request, pk):
+def session_of(request, pk):
+    """The session, where this person may see it."""
     row = get_object_or_404(
         Session.objects.select_related("instrument__log", "sheet", "log"), pk=pk
     )
@@ -48,11 +53,11 @@ def _session(request, pk):
     return row
 
 
-def _takes_part(request, session):
+def require_part(request, session):
     """Who writes in a session: those who take part in it, and staff."""
     if may(request.user, "flag.answer"):
         return
-    if not session.parts.filter(person=request.user, until=None).exists():
+    if not session.parts.filter(person=request.user).exists():
         raise PermissionDenied("those who signed on to this session, and staff")
 
 
@@ -60,95 +65,137 @@ def _takes_part(request, session):
 @policy("session.see")
 def session(request, pk):
     """The tablet page: one step at a time, the chamber, the curve, the pad."""
-    row = _session(request, pk)
+    row = session_of(request, pk)
     if row.closed_at:
         return see(request, "bookings:session_record", row.pk)
-    return page(request, "bookings/session.html", _session_context(request, row))
+    return page(request, "bookings/session.html", session_context(request, row))
 
 
-def _session_context(request, session, **more):
+def session_context(request, session, **more):
+    """All that the tablet page shows."""
     instrument = session.instrument
-    sheet = run.sheet_of(session)
-    states = run.states_of(instrument, sheet)
-    now = run.situation(session, request.user, states)
-    steps = [_step_line(step, sheet, states, now) for step in sheet.steps if step.kind != "event"]
-    current = run.current_step(session, sheet, states)
+    sheet = devices.sheet_of(session)
+    states = devices.states_of(instrument, sheet)
     gauges = pump.gauges_of(instrument)
     newest = pump.newest(gauges)
     pumpdown = PumpDown.objects.running().filter(chamber__instrument=instrument).first()
+    situation = steps.situation(session, request.user, sheet, states)
     return {
         "session": session,
         "instrument": instrument,
         "sheet": sheet,
         "states": states,
-        "steps": steps,
-        "current": next((line for line in steps if line["step"].id == current), None),
-        "number": next((n for n, line in enumerate(steps, 1) if line["step"].id == current), None),
-        "possible": [line for line in steps if line["open"] and line["step"].id != current],
-        "load": now.load or run.load_inside(instrument),
-        "gauges": [{"gauge": gauge, "reading": newest[gauge.pk]} for gauge in gauges],
+        "looks": steps.looks_due(sheet, states),
+        **_steps_context(request, session, sheet, states),
+        **_chambers_context(situation, gauges, newest, states),
         "pumpdown": pumpdown,
         "chart": curve.of_pumpdown(pumpdown) if pumpdown else None,
-        "events": [step for step in sheet.steps if step.kind == "event"],
         "parts": session.parts.select_related("person"),
-        "pressure_form": PressureForm(),
-        "note_form": NoteForm(),
+        "settings": tablet.setting_fields(SETTINGS),
+        "mounts": situation.measured.mounts_inside() if situation.measured else [],
+        "open_faults": Fault.objects.open().filter(instrument=instrument)[:6],
+        "typed_gauges": [
+            *gauges,
+            *filter(None, [pump.gun_gauge_of(instrument)]),
+        ],
+        "handover": tablet.handover(session, states, situation),
         "sent_id": uuid.uuid4(),
-        "powers": pump.powers_near(newest.get(gauges[0].pk)) if gauges else [],
         **more,
     }
 
 
-def _step_line(step, sheet, states, now):
-    """A step with whether it is possible, and one sentence on why not."""
-    why = interlocks.why_not(sheet, states, step)
-    found = gates.look(step.gates, now)
-    shut = next((gate for gate in found if not gate.open), None)
+def _steps_context(request, session, sheet, states):
+    """The step to do, what else is possible, and the fold for people who know the sheet."""
+    order = steps.after(session, sheet)
+    current = steps.current_step(session, sheet, states)
+    ids = [step.id for step in sheet.steps if step.kind == "step"]
+    folded = run.knows_the_sheet(request.user, session.instrument) and "unfold" not in request.GET
+    stations = steps.stations(session, sheet)
+    through = _fold(session, sheet, states, order, current, stations) if folded and current else []
+    goal = through[-1] if through else current
+    lines = {}
+    for step in [goal, *interlocks.possible(sheet, states)]:
+        if step is not None and step.kind == "step" and step.id not in lines:
+            lines[step.id] = _step_line(request, session, sheet, states, step)
+    ahead = [step for step in order[: steps.AHEAD] if step.id in lines and step != goal]
+    offered = list({step.says: lines[step.id] for step in ahead if lines[step.id]["open"]}.values())
+    rest = [line for line in lines.values() if line not in offered and line["step"] != goal]
     return {
-        "step": step,
-        "gates": found,
-        "why_not": why or (shut.says if shut else ""),
-        "open": not why and shut is None,
-        "asks_holder": "holder" in step.asks,
+        "current": lines.get(goal.id) if goal else None,
+        "through": through[:-1],
+        "number": ids.index(goal.id) + 1 if goal else None,
+        "of": len(ids),
+        "possible": offered[: steps.OFFERED],
+        "other_steps": offered[steps.OFFERED :] + rest,
+        "shut": next((line for line in lines.values() if line["shut"]), None),
+        "way_to_rest": None
+        if interlocks.at_rest(sheet, states)
+        else interlocks.way_to_rest(sheet, states),
+        "is_folded": folded,
     }
 
 
-def _refused(request, session, sentence, **more):
+def _fold(session, sheet, states, order, current, stations):
+    """Steps from the current one to the next station, each possible after the one before it."""
+    through, after = [], states
+    for step in order[order.index(current) :]:
+        if interlocks.why_not(sheet, after, step):
+            return []
+        through.append(step)
+        if step.id in stations:
+            return through
+        after = interlocks.apply(sheet, after, step)
+    return []
+
+
+def _step_line(request, session, sheet, states, step):
+    """A step with whether it is possible, its gates, and one sentence on why not."""
+    found = gates.look(step.gates, steps.situation(session, request.user, sheet, states, step))
+    why = interlocks.why_not(sheet, states, step)
+    shut = next((gate for gate in found if not gate.open), None)
+    row = steps.row_of(session.sheet.document, step.id)
+    return {
+        "step": step,
+        "gates": found,
+        "why_not": why,
+        "shut": shut,
+        "open": not why and shut is None,
+        "asks_holder": "load" in row.get("marks", []),
+        "asks": [name for name in step.asks if name not in ("holder", "introduction pressure")],
+        "caution": row.get("caution", ""),
+    }
+
+
+def _chambers_context(situation, gauges, newest, states):
+    """The plan drawing and the pad: pressures, holders inside, where the gate valve stands."""
+    intro = next((gauge for gauge in gauges if gauge.chamber.kind == "introduction"), None)
+    main = next((gauge for gauge in gauges if gauge.chamber.kind == "main"), None)
+    reading = newest.get(intro.pk) if intro else None
+    near = pump.powers_near(reading)
+    return {
+        "intro": {"gauge": intro, "reading": reading},
+        "main": {"gauge": main, "reading": newest.get(main.pk) if main else None},
+        "load": situation.load,
+        "measured": situation.measured,
+        "valve": {"closed": "shut", "open": "open"}.get(states.get("gate_valve"), "unknown"),
+        "powers": near[:PAD_POWERS],
+        "more_powers": [power for power in range(3, -12, -1) if power not in near[:PAD_POWERS]],
+        "last_power": pump.power_of(reading),
+    }
+
+
+def refused(request, session, sentence, **more):
     """The tablet page again, with the sentence and what was typed."""
-    context = _session_context(request, session, refusal=sentence, **more)
+    context = session_context(request, session, refusal=sentence, typed=request.POST, **more)
     return page(request, "bookings/session.html", context, status=422)
 
 
-@require_POST
-@policy("session.see")
-def take_step(request, pk):
-    """POST records a step that is possible now."""
-    row = _session(request, pk)
-    _takes_part(request, row)
-    form = StepForm(request.POST)
-    if not form.is_valid():
-        return _refused(request, row, " ".join(_sentences(form)), typed=request.POST)
-    try:
-        run.take_step(
-            session=row,
-            by=request.user,
-            step_id=form.cleaned_data["step"],
-            holder=form.cleaned_data["holder"],
-            sent_id=form.cleaned_data["sent_id"],
-        )
-    except SetAside as refusal:
-        _keep(request, form.cleaned_data["sent_id"], refusal)
-        return _refused(request, row, str(refusal))
-    except Refused as refusal:
-        return _refused(request, row, str(refusal), typed=request.POST)
-    return see(request, row)
+def sentences(form):
+    """Every sentence of a form's errors."""
+    return " ".join(sentence for rows in form.errors.values() for sentence in rows)
 
 
-def _sentences(form):
-    return [sentence for sentences in form.errors.values() for sentence in sentences]
-
-
-def _keep(request, sent_id, refusal):
+def keep(request, sent_id, refusal):
     """Set aside what was sent, word for word, for staff."""
     text = "&".join(
         f"{name}={value}" for name, value in request.POST.items() if name != "csrfmiddlewaretoken"
@@ -158,67 +205,74 @@ def _keep(request, sent_id, refusal):
 
 @require_POST
 @policy("session.see")
+def take_step(request, pk):
+    """POST records a step that is possible now, or all steps up to it where the sheet is folded."""
+    row = session_of(request, pk)
+    require_part(request, row)
+    form = StepForm(request.POST)
+    if not form.is_valid():
+        return refused(request, row, sentences(form))
+    verb = steps.take_through if request.POST.get("through") else steps.take_step
+    try:
+        verb(
+            session=row,
+            by=request.user,
+            step_id=form.cleaned_data["step"],
+            holder=form.cleaned_data["holder"],
+            values=form.values(),
+            sent_id=form.cleaned_data["sent_id"],
+        )
+    except SetAside as refusal:
+        keep(request, form.cleaned_data["sent_id"], refusal)
+        return refused(request, row, str(refusal))
+    except Refused as refusal:
+        return refused(request, row, str(refusal))
+    return see(request, row)
+
+
+@require_POST
+@policy("session.see")
+def confirm_looks(request, pk):
+    """POST records several looks at once, each as an entry of its own."""
+    row = session_of(request, pk)
+    require_part(request, row)
+    chosen = request.POST.getlist("look")
+    if not chosen:
+        return refused(request, row, "Tick what you looked at and found as written.")
+    steps.confirm_looks(session=row, by=request.user, step_ids=chosen)
+    return see(request, row)
+
+
+@require_POST
+@policy("session.see")
 def anyway(request, pk):
     """POST stores what happened outside the sheet's order: never refused, no blame."""
-    row = _session(request, pk)
-    _takes_part(request, row)
+    row = session_of(request, pk)
+    require_part(request, row)
     device, _, state = request.POST.get("what", "").partition("=")
     try:
-        run.happened_anyway(
+        steps.happened_anyway(
             session=row,
             by=request.user,
             sets={device: state},
             sentence=request.POST.get("sentence", "")[:1000],
         )
     except Refused as refusal:
-        return _refused(request, row, str(refusal), typed=request.POST)
-    messages.warning(request, "Written down. Staff see it; the way back to rest is below.")
+        return refused(request, row, str(refusal))
+    messages.warning(request, "Written down. Staff see it; the way back to rest stands below.")
     return see(request, row)
 
 
 @require_POST
-@policy("session.see")
-def write_pressure(request, pk, gauge_code):
-    """POST stores a typed pressure; what looks like a slip is asked back and stored all the same."""
-    row = _session(request, pk)
-    _takes_part(request, row)
-    gauge = get_object_or_404(Gauge, code=gauge_code, chamber__instrument=row.instrument)
-    form = PressureForm(request.POST)
-    if not form.is_valid():
-        return _refused(request, row, " ".join(_sentences(form)), typed=request.POST)
-    cleaned = form.cleaned_data
+@policy("session.open")
+def join(request, pk):
+    """POST takes part in an open session."""
+    row = get_object_or_404(Session.objects.select_related("instrument", "log"), pk=pk)
     try:
-        reading = pump.type_pressure(
-            gauge=gauge, by=request.user, text=cleaned["pressure"], sent_id=cleaned["sent_id"]
-        )
-    except SetAside as refusal:
-        _keep(request, cleaned["sent_id"], refusal)
-        return _refused(request, row, str(refusal))
+        run.join(session=row, by=request.user, part=request.POST.get("part", ""))
     except Refused as refusal:
-        return _refused(request, row, str(refusal), typed=request.POST)
-    if question := pump.doubt(reading):
-        messages.warning(request, f"Written down. {question}")
-    return see(request, row)
-
-
-@require_POST
-@policy("session.see")
-def write_note(request, pk):
-    """POST writes a person's own words into the session's log."""
-    row = _session(request, pk)
-    _takes_part(request, row)
-    form = NoteForm(request.POST)
-    if not form.is_valid():
-        return _refused(request, row, " ".join(_sentences(form)), typed=request.POST)
-    verb = run.report_fault if request.POST.get("fault") else run.note
-    words = {"text": form.cleaned_data["text"], "sent_id": form.cleaned_data["sent_id"]}
-    if verb is run.report_fault:
-        words["instrument"] = row.instrument
-    try:
-        verb(session=row, by=request.user, **words)
-    except SetAside as refusal:
-        _keep(request, words["sent_id"], refusal)
-        return _refused(request, row, str(refusal))
+        messages.warning(request, str(refusal))
+        return see(request, "bookings:sessions")
     return see(request, row)
 
 
@@ -226,40 +280,7 @@ def write_note(request, pk):
 @policy("session.see")
 def sign_off(request, pk):
     """POST closes the session: never refused."""
-    row = _session(request, pk)
-    _takes_part(request, row)
+    row = session_of(request, pk)
+    require_part(request, row)
     run.sign_off(session=row, by=request.user, handover=request.POST.get("handover", "")[:4000])
     return see(request, "bookings:session_record", row.pk)
-
-
-@require_GET
-@policy("readings.see")
-def pumpdown_curve(request, pk):
-    """The live curve: 204 while there is nothing new since `seen`."""
-    pumpdown = get_object_or_404(
-        PumpDown.objects.select_related("chamber__instrument", "load"), pk=pk
-    )
-    news = curve.newest_reading_id(pumpdown)
-    if request.GET.get("seen") == str(news):
-        return no_news()
-    context = {"chart": curve.of_pumpdown(pumpdown), "pumpdown": pumpdown, "seen": news}
-    return page(request, "bookings/pumpdown_curve.html", context)
-
-
-@require_GET
-@policy("page.everyone")
-def instrument(request, slug):
-    """One instrument: its word, its devices, its last loads."""
-    row = get_object_or_404(Instrument, slug=slug)
-    gauges = pump.gauges_of(row)
-    newest = pump.newest(gauges)
-    context = {
-        "instrument": row,
-        "devices": DeviceState.objects.filter(instrument=row),
-        "gauges": [{"gauge": gauge, "reading": newest[gauge.pk]} for gauge in gauges],
-        "pumpdowns": PumpDown.objects.filter(chamber__instrument=row).select_related(
-            "load__holder"
-        )[:12],
-        "level": access.level_of(request.user, row),
-    }
-    return page(request, "bookings/instrument.html", context)

@@ -24,6 +24,9 @@ class Instrument(models.Model):
     main_ceiling_pa = models.FloatField(
         default=1e-5, help_text="the main chamber's pressure must not pass this on opening the gate"
     )
+    argon_ceiling_pa = models.FloatField(
+        default=1e-4, help_text="the main chamber's, while argon runs; see the maker's manual"
+    )
     z_ref_mm = models.FloatField(null=True, blank=True, help_text="bare holder face in focus")
     free_distance_mm = models.FloatField(
         null=True, blank=True, help_text="from the focal plane to the nearest hardware"

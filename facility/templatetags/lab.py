@@ -299,3 +299,18 @@ def spaced(name):
 def signed(number):
     """A power of ten with a real minus sign."""
     return str(number).replace("-", "−")
+
+
+@register.filter
+def chamber(row, load):
+    """A chamber as the plan draws it, from its gauge, newest reading and the load inside."""
+    gauge, reading = row["gauge"], row["reading"]
+    words = "no gauge" if gauge is None else gauge.get_principle_display()
+    if reading is not None and reading.pressure_pa is None:
+        words = reading.get_state_display()
+    return {
+        "figure": pressure(reading.pressure_pa, gauge.unit) if reading and gauge else None,
+        "gauge": words,
+        "holder": load.holder.code if load else "",
+        "words": [when(reading.at)] if reading else ["not read yet"],
+    }

@@ -1,0 +1,46 @@
+"""One instrument: its word, pressures, devices and last pump-downs; and the live curve."""
+
+from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_GET
+
+from bookings import curve, pump
+from bookings.models import Fault, LeftRunning, PumpDown
+from facility import access
+from facility.access import policy
+from facility.htmx import no_news, page
+from facility.models import DeviceState, Instrument
+
+
+@require_GET
+@policy("readings.see")
+def pumpdown_curve(request, pk):
+    """The live curve: 204 while there is nothing new since `seen`."""
+    pumpdown = get_object_or_404(
+        PumpDown.objects.select_related("chamber__instrument", "load"), pk=pk
+    )
+    news = curve.newest_reading_id(pumpdown)
+    if request.GET.get("seen") == str(news):
+        return no_news()
+    context = {"chart": curve.of_pumpdown(pumpdown), "pumpdown": pumpdown}
+    return page(request, "bookings/pumpdown_curve.html", context)
+
+
+@require_GET
+@policy("page.everyone")
+def instrument(request, slug):
+    """One instrument: its word, its devices, its last loads."""
+    row = get_object_or_404(Instrument, slug=slug)
+    gauges = pump.gauges_of(row)
+    newest = pump.newest(gauges)
+    context = {
+        "instrument": row,
+        "devices": DeviceState.objects.filter(instrument=row),
+        "gauges": [{"gauge": gauge, "reading": newest[gauge.pk]} for gauge in gauges],
+        "pumpdowns": PumpDown.objects.filter(chamber__instrument=row).select_related(
+            "load__holder"
+        )[:12],
+        "faults": Fault.objects.open().filter(instrument=row).select_related("by")[:12],
+        "left_running": LeftRunning.objects.filter(session__instrument=row, ended_at=None)[:4],
+        "level": access.level_of(request.user, row),
+    }
+    return page(request, "bookings/instrument.html", context)
