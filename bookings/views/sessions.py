@@ -117,8 +117,9 @@ def _steps_context(request, session, sheet, states):
     for step in [goal, *interlocks.possible(sheet, states)]:
         if step is not None and step.kind == "step" and step.id not in lines:
             lines[step.id] = _step_line(request, session, sheet, states, step)
-    ahead = [step for step in order[: steps.AHEAD] if step.id in lines and step != goal]
-    offered = list({step.says: lines[step.id] for step in ahead if lines[step.id]["open"]}.values())
+    ahead = [lines[step.id] for step in order[: steps.AHEAD] if step.id in lines and step != goal]
+    ready = [line for line in ahead if line["open"] and not line["asks_holder"]]
+    offered = list({line["step"].says: line for line in reversed(ready)}.values())[::-1]
     rest = [line for line in lines.values() if line not in offered and line["step"] != goal]
     return {
         "current": lines.get(goal.id) if goal else None,
@@ -127,7 +128,10 @@ def _steps_context(request, session, sheet, states):
         "of": len(ids),
         "possible": offered[: steps.OFFERED],
         "other_steps": offered[steps.OFFERED :] + rest,
-        "shut": next((line for line in lines.values() if line["shut"]), None),
+        "shut": next(
+            (line for line in ahead if line["shut"] and line["step"] != goal),
+            None,
+        ),
         "way_to_rest": None
         if interlocks.at_rest(sheet, states)
         else interlocks.way_to_rest(sheet, states),

@@ -305,7 +305,7 @@ def signed(number):
 def chamber(row, load):
     """A chamber as the plan draws it, from its gauge, newest reading and the load inside."""
     gauge, reading = row["gauge"], row["reading"]
-    words = "no gauge" if gauge is None else gauge.get_principle_display()
+    words = "no gauge" if gauge is None else str(gauge.principle).replace("_", " ")
     if reading is not None and reading.pressure_pa is None:
         words = reading.get_state_display()
     return {
