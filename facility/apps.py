@@ -12,5 +12,6 @@ class FacilityConfig(AppConfig):
 
         guards.append_only("facility_entry", except_redaction=True)
         guards.append_only("facility_limit")
+        guards.append_only("facility_runsheet")
         guards.growing("facility_log")
         post_migrate.connect(guards.after_migrate, dispatch_uid="holdfast-guards")

@@ -24,6 +24,10 @@ class SheetRefused(ValueError):
     """One sentence: what in the run sheet or in the state cannot be used, by name."""
 
 
+class TooLarge(SheetRefused):
+    """The run sheet reaches more states than a proof may walk; says how many were counted."""
+
+
 @dataclass(frozen=True)
 class Step:
     """One thing to do or to see (`look`), or one that the world does (`event`)."""
@@ -403,23 +407,24 @@ def _word(name):
 # All states at once: the proof
 
 
-def prove(sheet, start_changes=None, conditions=False):
+def prove(sheet, start_changes=None, conditions=False, most=statespace.MOST_STATES):
     """What holds in every state that any order of possible steps reaches from the start.
 
-    Takes:   a Sheet; {device: state} that change its start; whether to try each condition.
+    Takes:   a Sheet; {device: state} that change its start; whether to try each condition; the
+             number of states above which it stops, 2^21 or fewer.
     Returns: a Proof.
-    Raises:  SheetRefused for an unknown device or state, or above 2^21 reached states.
+    Raises:  SheetRefused for an unknown device or state, TooLarge above `most` reached states.
     Source:  breadth-first search, so the first trace found to a hazard is a shortest one.
     Valid:   for the sheet as a model; gates count as open, events may come at any moment.
     """
     start = state_from(sheet, start_changes)
     machine = statespace.Machine(sheet, start)
-    search = statespace.Search(machine)
+    search = statespace.Search(machine, most)
     search.begin(machine.encode(start))
     try:
         search.run(machine)
     except statespace.TooManyStates as problem:
-        raise SheetRefused(str(problem)) from None
+        raise TooLarge(str(problem)) from None
     reached = search.first_hit(machine.hazards)
     hazards = {
         hazard.id: tuple(sheet.steps[number].id for number in search.trace(reached[place]))
@@ -455,7 +460,7 @@ def _guarded_by(sheet, machine, search, reached):
             try:
                 hit = search.beyond(machine.without(number, device), number) if unreached else ()
             except statespace.TooManyStates as problem:
-                raise SheetRefused(
+                raise TooLarge(
                     f"Without the condition on {device} of step {step.id}: {problem}"
                 ) from None
             guards = tuple(sheet.never[place].id for place in unreached if place in hit)

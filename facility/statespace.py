@@ -199,7 +199,8 @@ class Search:
     that counts like a clock has a million fronts of one state.
     """
 
-    def __init__(self, machine):
+    def __init__(self, machine, most=MOST_STATES):
+        self.most = min(most, MOST_STATES)
         self.narrow = machine.bits <= 63
         self.codes = array("q") if self.narrow else []
         self.parent, self.via = array("i"), array("i")
@@ -222,9 +223,9 @@ class Search:
                 self._wide(machine, first, last)
             else:
                 self._thin(machine, first, last)
-            if len(self.codes) > MOST_STATES:
+            if len(self.codes) > self.most:
                 raise TooManyStates(
-                    f"The sheet reaches more than {MOST_STATES:,} states ({len(self.codes):,} when "
+                    f"The sheet reaches more than {self.most:,} states ({len(self.codes):,} when "
                     "the proof stopped); join devices or leave out some that no hazard names."
                 )
             first = last

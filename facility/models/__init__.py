@@ -1,6 +1,15 @@
 """Nouns of the app, one file a family."""
 
-from facility.models.instruments import Chamber, DeviceState, Gauge, Instrument, Place, RunSheet
+from facility.models.instruments import (
+    Chamber,
+    DeviceState,
+    Gauge,
+    Instrument,
+    Place,
+    RunSheet,
+    SheetDraft,
+    SheetEdit,
+)
 from facility.models.limits import Limit, LimitQuerySet
 from facility.models.log import Entry, EntryQuerySet, KeptItem, Log
 from facility.models.people import (
@@ -42,6 +51,8 @@ __all__ = [
     "Qualification",
     "QualificationQuerySet",
     "RunSheet",
+    "SheetDraft",
+    "SheetEdit",
     "Training",
     "TrainingStep",
     "Visit",

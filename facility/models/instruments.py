@@ -184,6 +184,42 @@ class RunSheet(models.Model):
         return f"{self.name}, version {self.version}"
 
 
+class SheetDraft(models.Model):
+    """The next version of an instrument's run sheet while staff work on it; one an instrument."""
+
+    instrument = models.OneToOneField(Instrument, models.PROTECT, related_name="draft")
+    name = models.CharField(max_length=80)
+    document = models.JSONField()
+    based_on = models.ForeignKey(RunSheet, models.PROTECT, null=True, related_name="+")
+    revision = models.PositiveIntegerField(default=1, help_text="grows with each change")
+    proof = models.JSONField(default=dict)
+    begun_by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    begun_at = models.DateTimeField()
+
+    def __str__(self):
+        return f"{self.name}, draft"
+
+
+class SheetEdit(models.Model):
+    """One change of a draft and the document as it stood after it; gone once the draft is."""
+
+    draft = models.ForeignKey(SheetDraft, models.CASCADE, related_name="edits")
+    revision = models.PositiveIntegerField()
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    says = models.CharField(max_length=200)
+    document = models.JSONField()
+
+    class Meta:
+        ordering = ["draft", "-revision"]
+        constraints = [
+            models.UniqueConstraint(name="one_edit_a_revision", fields=["draft", "revision"])
+        ]
+
+    def __str__(self):
+        return f"{self.says} ({self.draft}, {self.revision})"
+
+
 class DeviceState(models.Model):
     """Where a device of an instrument stands, computed from the entries; who looked last, and when."""
 

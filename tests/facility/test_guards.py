@@ -23,6 +23,7 @@ TABLES = [
     "facility_entry",
     "facility_limit",
     "facility_log",
+    "facility_runsheet",
 ]
 
 
@@ -56,7 +57,9 @@ def test_given_a_migrated_database_when_checked_then_every_guard_stands(db):
     assert loose() == []
 
 
-@pytest.mark.parametrize("table", ["facility_entry", "facility_limit", "bookings_reading"])
+@pytest.mark.parametrize(
+    "table", ["facility_entry", "facility_limit", "facility_runsheet", "bookings_reading"]
+)
 @pytest.mark.parametrize("statement", ["UPDATE {} SET id = id + 1", "DELETE FROM {}"])
 def test_given_an_append_only_table_when_sql_changes_it_then_the_database_refuses(
     rows, table, statement
@@ -65,7 +68,9 @@ def test_given_an_append_only_table_when_sql_changes_it_then_the_database_refuse
         sql(statement.format(table))
 
 
-@pytest.mark.parametrize("table", ["facility_entry", "facility_limit", "bookings_reading"])
+@pytest.mark.parametrize(
+    "table", ["facility_entry", "facility_limit", "facility_runsheet", "bookings_reading"]
+)
 def test_given_an_append_only_table_when_truncated_then_nothing_is_lost(rows, table):
     refusal = {"postgresql": IntegrityError, "sqlite": OperationalError}[connection.vendor]
     words = {"postgresql": "never deleted", "sqlite": 'near "TRUNCATE": syntax'}[connection.vendor]
