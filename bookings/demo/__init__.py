@@ -8,10 +8,11 @@ from django.apps import apps
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import run
+from bookings import learning, run
 from bookings.demo import cast, scene
 from bookings.demo.chronicle import Chronicle
 from bookings.demo.story import Story
+from bookings.models import PumpDown
 from facility.errors import Refused
 
 SESSIONS_A_YEAR = 400
@@ -46,7 +47,16 @@ def fill(*, sessions=None, years=None, seed=1, now=None, tell=_say_nothing):
         chronicle.store_states(desk.instrument, desk.devices)
     for name in ("B7", "B12"):
         run.refresh_flags(made.holders[name])
+    tell("learning from the pump-downs")
+    _learn(made.desks.values(), now)
     return story.planted
+
+
+def _learn(desks, now):
+    """The newest pump-downs teach as they do by the clock; older ones are not caught up with."""
+    for desk in desks:
+        learning.bring_up_to_date(desk.chambers["introduction"], now=now)
+    PumpDown.objects.ended().filter(learned_from=False).update(learned_from=True)
 
 
 def _size(sessions, years):

@@ -10,10 +10,11 @@ from bookings.demo.chronicle import seconds
 from bookings.models import Booking
 from facility.models import Instrument
 
-OVERNIGHT = 0.4  # of afternoons before a used morning
+OVERNIGHT = 0.75  # of afternoons before a used morning
 CHECKED_EVERY = timedelta(days=14)
 CHECKED_AGAIN = timedelta(days=6)
 HALF_HOUR = timedelta(minutes=30)
+LONGEST_DAY = timedelta(hours=14)  # of a session, with room before what stands at the end
 
 
 @dataclass
@@ -246,9 +247,17 @@ class Calendar:
 
     # what stands at the end
 
+    def left_at(self):
+        """When the session begins that leaves its load measuring: by day, and some hours ago."""
+        start = self.story.now - timedelta(hours=7)
+        if 7 <= start.astimezone(self.story.zone).hour < 18:
+            return start
+        day = (self.story.now - timedelta(hours=20)).astimezone(self.story.zone).date()
+        return self.story.local(day, 16, 10)
+
     def left_measuring(self, desk):
-        """A load in the main chamber: measuring overnight, nobody at the instrument."""
-        story, start = self.story, self.story.now - timedelta(hours=7)
+        """A load in the main chamber: measuring, nobody at the instrument."""
+        story, start = self.story, self.left_at()
         lev = story.scene.people["lev"]
         holder = story.bench.prepare(lev, start, None)
         sitting = story.open(desk, lev, Slot(desk, start))
@@ -259,7 +268,8 @@ class Calendar:
         story.transfer(sitting)
         for step_id in ("raise_stage", "xrays_on", "neutraliser_on", "measure"):
             sitting.take(step_id, self.rng.randint(40, 150))
-        morning = story.local(story.today() + timedelta(days=1), 8)
+        day = (story.now + timedelta(hours=18)).astimezone(story.zone).date()
+        morning = story.local(day, 8)
         sitting.leave_running("Survey and lines of all positions, unattended", morning, lev.phone)
         sitting.sign_off(
             f"Left measuring until {morning.astimezone(story.zone):%a %H:%M}: sources on, gate shut. "
