@@ -6,18 +6,23 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import learning, pump
+from bookings import flag, learning, pump
 from bookings.models import PumpDown
 from facility.models import Attempt, Chamber, Instrument, Person
 
+FIRST_LOOK = timedelta(minutes=30)  # a pump-down is judged from then on while it runs; own choice
+LOOK_AGAIN = timedelta(minutes=20)
+FEWEST_RUNS = 12  # past pump-downs before one may be called unusual; own choice
 LEFT = timedelta(days=2)  # a pump-down without a reading for so long is over; own proposal
+
+JUDGED = ("chamber__instrument", "load__holder")
 
 
 def tick(now=None):
     """Run every duty under a lock on the instruments; returns what was done, by name."""
     now = now or timezone.now()
     done = {}
-    for duty in (_end_left_pumpdowns, _learn, _forget_old_attempts, _sweep_sign_ons):
+    for duty in (_end_left_pumpdowns, _judge, _learn, _forget_old_attempts, _sweep_sign_ons):
         with transaction.atomic():
             list(Instrument.objects.select_for_update().order_by("pk"))
             done[duty.__name__.strip("_").replace("_", " ")] = duty(now)
@@ -35,6 +40,24 @@ def _end_left_pumpdowns(now):
             pump.end(pumpdown=running, by=by, why=PumpDown.Why.LEFT, ended_at=since)
             count += 1
     return count
+
+
+def _judge(now):
+    """Judge what ended, and what runs with news; an unusual one becomes one flag."""
+    due = list(PumpDown.objects.ended().filter(judged_at=None).select_related(*JUDGED)[:20])
+    running = PumpDown.objects.running().filter(started_at__lt=now - FIRST_LOOK)
+    for pumpdown in running.select_related(*JUDGED):
+        last = pump.readings_of(pumpdown).order_by("-at").first()
+        judged = pumpdown.judged_at
+        if last and (judged is None or (last.at > judged and now - judged > LOOK_AGAIN)):
+            due.append(pumpdown)
+    for pumpdown in due:
+        found = learning.judge(pumpdown, at=now)
+        flag.raise_for_pumpdown(
+            pumpdown=pumpdown,
+            found=found if pumpdown.cooked["runs"] >= FEWEST_RUNS else None,
+        )
+    return len(due)
 
 
 def _learn(now):

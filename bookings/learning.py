@@ -13,6 +13,7 @@ from django.utils import timezone
 from bookings import pump
 from bookings.models import Learned, PumpDown, Reading
 from facility.models import Chamber
+from facility.vacuum import diagnosis
 from facility.vacuum import forecast as science
 from facility.vacuum.chances import candidates
 from facility.vacuum.learning import past_of
@@ -23,6 +24,7 @@ KEPT = 150  # pump-downs of one chamber that are learned from at first
 MOST_ROWS = 4000  # of one pump-down; a logger's rows are thinned to this many
 BAND_POINTS = 48
 HALF_BAND = 1.2816  # standard deviations on either side that hold 80 % of a normal distribution
+LIMIT_EVERY = 10  # runs after which the limit of what is unusual is set anew
 ROWS_KEPT = 3  # older states of what was learned, for a worker that still answers with one
 
 
@@ -98,7 +100,7 @@ def bring_up_to_date(chamber, *, now=None):
     threshold = chamber.instrument.threshold_pa
     row = newest_row(chamber)
     ended = PumpDown.objects.ended().filter(chamber=chamber).order_by("started_at")
-    learned, count = None, 0
+    learned = None
     if row is not None:
         learned = _read(row.pk)
         if not np.isclose(learned.threshold_pa, threshold):
@@ -114,19 +116,52 @@ def bring_up_to_date(chamber, *, now=None):
             return 0
         for pumpdown in new:
             learned = science.add(learned, run_of(pumpdown))
-    count = len(new)
+    if row is None or learned.runs - row.limit_at >= LIMIT_EVERY:
+        limit, limit_at = diagnosis.limit_of(learned), learned.runs
+    else:
+        limit, limit_at = row.limit, row.limit_at
     PumpDown.objects.filter(pk__in=[pumpdown.pk for pumpdown in new]).update(learned_from=True)
     Learned.objects.create(
         chamber=chamber,
         version=science.VERSION,
         document=science.as_json(learned),
         runs=learned.runs,
+        limit=limit,
+        limit_at=limit_at,
         last=new[-1],
         made_at=now or timezone.now(),
     )
     old = Learned.objects.filter(chamber=chamber).values_list("pk", flat=True)[ROWS_KEPT:]
     Learned.objects.filter(pk__in=list(old)).delete()
-    return count
+    return len(new)
+
+
+def judge(pumpdown, *, at=None):
+    """Whether a pump-down was or is as usual, against the others of its chamber.
+
+    Written into `cooked`; the flag is the caller's. Returns the science's Diagnosis.
+    """
+    at = at or timezone.now()
+    row = newest_row(pumpdown.chamber)
+    learned = known(pumpdown.chamber, pumpdown.threshold_pa)
+    gauges = pump.gauges_of(pumpdown.chamber.instrument, pumpdown.chamber.kind)
+    found = diagnosis.diagnose(
+        learned,
+        run_of(pumpdown, until=min(at, pumpdown.ended_at or at)),
+        limit=row.limit if row else diagnosis.LIMIT,
+        unit=gauges[0].unit if gauges else "Pa",
+    )
+    pumpdown.cooked = pumpdown.cooked | {
+        "unusual": found.unusual,
+        "score": round(float(found.score), 3),
+        "cause": found.cause,
+        "second_cause": found.second_cause,
+        "says": found.says,
+        "runs": learned.runs,
+    }
+    pumpdown.judged_at = at
+    pumpdown.save(update_fields=["cooked", "judged_at"])
+    return found
 
 
 def forecast_of(pumpdown, *, at=None):

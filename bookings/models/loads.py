@@ -197,6 +197,8 @@ class Learned(models.Model):
     version = models.PositiveSmallIntegerField(help_text="of the format")
     document = models.JSONField()
     runs = models.PositiveIntegerField()
+    limit = models.FloatField(default=0.3, help_text="score above which a pump-down is unusual")
+    limit_at = models.PositiveIntegerField(default=0, help_text="how many runs it was set with")
     last = models.ForeignKey(PumpDown, models.PROTECT, null=True, related_name="+")
     made_at = models.DateTimeField()
 
