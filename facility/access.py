@@ -27,6 +27,10 @@ def _staff_or_safety(person, thing=None):
     return person.role in (Role.STAFF, Role.MANAGER, Role.SAFETY)
 
 
+def _safety(person, thing=None):
+    return person.role == Role.SAFETY
+
+
 def _works_here(person, thing=None):
     """Everyone but visitors, who only follow what their host does with their samples."""
     return person.role != Role.VISITOR
@@ -69,6 +73,10 @@ POLICY = {
     "page.everyone": (_anyone, "everyone who is signed in"),
     "holder.see": (_anyone, "everyone; samples of other groups show as their class only"),
     "holder.mount": (_works_here, "everyone but visitors"),
+    "holder.keep": (_staff, "staff and managers"),
+    "limit.set": (_staff, "staff and managers"),
+    "hazard.see": (_staff_or_safety, "staff, managers, safety officer"),
+    "hazard.answer": (_safety, "the safety officer"),
     "label.print": (_works_here, "everyone but visitors"),
     "sample.see": (_sees_sample, "owner, owner's group, staff, safety officer"),
     "sample.add": (_anyone, "everyone, for themselves"),
