@@ -6,7 +6,7 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import flag, learning, pump
+from bookings import learning, pump, unusual
 from bookings.models import PumpDown
 from facility.models import Attempt, Chamber, Instrument, Person
 
@@ -53,7 +53,7 @@ def _judge(now):
             due.append(pumpdown)
     for pumpdown in due:
         found = learning.judge(pumpdown, at=now)
-        flag.raise_for_pumpdown(
+        unusual.raise_for_pumpdown(
             pumpdown=pumpdown,
             found=found if pumpdown.cooked["runs"] >= FEWEST_RUNS else None,
         )
