@@ -6,9 +6,10 @@ from django.db import transaction
 from django.utils import timezone
 
 from bookings.models import Flag
-from facility import log
+from facility import access, log
 from facility.errors import Refused
 from facility.findings import NOTE, STAFF, STOP, rank
+from samples.risks.registry import RULES
 
 NEEDS_A_SENTENCE = (STAFF, STOP)
 
@@ -18,20 +19,46 @@ def key_of(finding, about):
     return f"{finding.rule}|{'|'.join(str(part) for part in about)}"[:120]
 
 
+WHOLE_HOLDER = ("MEM-01", "MEM-02", "HGT-01", "HGT-02")  # about the holder, whatever lies on it
+
+
+def keys_of(holder, mounts, findings):
+    """(key, finding) of every finding of `warn` or graver; the same key once, its gravest finding."""
+    by_id = {f"p{mount.position}": mount for mount in mounts}
+    found = {}
+    for finding in sorted(findings, key=lambda one: -one.rank):
+        if finding.rank <= rank(NOTE):
+            continue
+        about = sorted(by_id[name].pk for name in finding.about if name in by_id)
+        if finding.rule in WHOLE_HOLDER:
+            # since what stands on it: a new load of the holder asks anew
+            about = [f"holder {holder.pk}", min((mount.pk for mount in mounts), default=0)]
+        found.setdefault(key_of(finding, about or [f"holder {holder.pk}"]), finding)
+    return list(found.items())
+
+
+def of_holder(holder, mounts, findings):
+    """{key: flag} of the findings of a holder, answered or not, for its page; one query."""
+    keys = [key for key, _ in keys_of(holder, mounts, findings)]
+    rows = Flag.objects.filter(key__in=keys + [f"{key}|{STOP}" for key in keys])
+    return {row.key: row for row in rows.select_related("answered_by")}
+
+
 @transaction.atomic
 def raise_for_holder(*, holder, mounts, findings):
     """Bring the waiting flags of a holder in line with what its rules find now.
 
     A new finding of `warn` or graver becomes a flag, the same finding is asked once, and a waiting
-    flag whose cause is gone clears by itself. A note stays on the page.
+    flag whose cause is gone clears by itself. A note stays on the page. One that was answered and
+    has grown to a stop since is asked again.
     """
     by_id = {f"p{mount.position}": mount for mount in mounts}
-    found = {}
-    for finding in findings:
-        if rank(finding.severity) <= rank(NOTE):
-            continue
-        about = sorted(by_id[name].pk for name in finding.about if name in by_id)
-        found[key_of(finding, about or [f"holder {holder.pk}"])] = finding
+    found = dict(keys_of(holder, mounts, findings))
+    before = {row.key: row for row in Flag.objects.filter(key__in=found)}
+    for key, finding in list(found.items()):
+        row = before.get(key)
+        if row and row.answer and finding.severity == STOP and row.severity != STOP:
+            found[f"{key}|{STOP}"] = found.pop(key)
     now = timezone.now()
     standing = {
         flag.key: flag
@@ -43,73 +70,44 @@ def raise_for_holder(*, holder, mounts, findings):
             flag.save(update_fields=["cleared_at"])
     raised = []
     for key, finding in found.items():
+        words = {
+            "severity": finding.severity,
+            "says": finding.says[:300],
+            "do": finding.do[:300],
+            "source": finding.source[:300],
+            "evidence": {"value": finding.value, "limit": finding.limit, "unit": finding.unit},
+        }
         if key in standing:
+            row = standing[key]
+            if (row.severity, row.says) != (words["severity"], words["says"]):
+                Flag.objects.filter(pk=row.pk).update(**words)
             continue
         mount = next((by_id[name] for name in finding.about if name in by_id), None)
         row, new = Flag.objects.get_or_create(
             key=key,
-            defaults={
-                "rule": finding.rule,
-                "severity": finding.severity,
-                "says": finding.says[:300],
-                "do": finding.do[:300],
-                "source": finding.source[:300],
-                "evidence": {
-                    "value": finding.value,
-                    "limit": finding.limit,
-                    "unit": finding.unit,
-                },
-                "holder": holder,
-                "mount": mount,
-                "raised_at": now,
-            },
+            defaults=words
+            | {"rule": finding.rule, "holder": holder, "mount": mount, "raised_at": now},
         )
         if not new and row.cleared_at and not row.answer:
-            row.cleared_at = None
-            row.save(update_fields=["cleared_at"])
+            Flag.objects.filter(pk=row.pk).update(cleared_at=None, **words)
         raised.append(row)
     return raised
 
 
-WHAT_TO_DO = {
-    "leak": "Isolate the introduction chamber and read its rise for ten minutes: a steady rise is a leak.",
-    "outgassing": "Nothing is broken: give it time, or pump such loads overnight. A fresh reading below the threshold is enough.",
-    "slow_pump": "Look at pump speed, backing pressure and valve; a rise test tells it from a leak.",
-    "gauge": "Compare with the other gauge; look when it was last cleaned.",
-}
-
-
-@transaction.atomic
-def raise_for_pumpdown(*, pumpdown, found):
-    """One flag for an unusual pump-down; it clears by itself where it turns out as usual."""
-    key = f"pump-down|{pumpdown.pk}"
-    standing = Flag.objects.filter(key=key).first()
-    if found is None or not found.unusual:
-        if standing and not standing.answer and not standing.cleared_at:
-            standing.cleared_at = timezone.now()
-            standing.save(update_fields=["cleared_at"])
-        return None
-    if standing:
-        return standing
-    instrument = pumpdown.chamber.instrument
-    return Flag.objects.create(
-        key=key,
-        rule="PMP-01",
-        severity="warn",
-        says=f"{instrument}: {found.says}"[:300],
-        do=WHAT_TO_DO.get(found.cause, "Look at the curve."),
-        source="against this instrument's own past pump-downs",
-        evidence={
-            "pumpdown": pumpdown.pk,
-            "score": round(float(found.score), 2),
-            "cause": found.cause,
-            "second_cause": found.second_cause,
-        },
-        instrument=instrument,
-        holder=pumpdown.load.holder if pumpdown.load else None,
-        load=pumpdown.load,
-        raised_at=timezone.now(),
-    )
+def refuse_unless_may_answer(flag, by):
+    """Raise Refused where nobody, or somebody else, may lift this finding."""
+    rule = RULES.get(flag.rule)
+    override = rule.override if rule else "staff"
+    if override == "nobody" and flag.severity == STOP:
+        raise Refused(
+            f"{flag.rule} has no override: {flag.do or 'remove its cause'} "
+            "The flag clears by itself once its cause is gone."
+        )
+    if override == "safety officer" and flag.severity in NEEDS_A_SENTENCE:
+        if not access.may(by, "hazard.answer"):
+            raise Refused(f"{flag.rule} is answered by the safety officer. Ask there first.")
+    elif not access.may(by, "flag.answer"):
+        raise Refused("Staff answer this. Ask them, with what you see at the bench.")
 
 
 @transaction.atomic
@@ -124,6 +122,7 @@ def answer(*, flag, by, answer, sentence="", watch_until=None):
             f"{flag.answered_by} answered this {flag.get_answer_display()} at "
             f"{timezone.localtime(flag.answered_at):%d %b %H:%M}."
         )
+    refuse_unless_may_answer(flag, by)
     if answer not in Flag.Answer.values:
         raise Refused("Press one of: seen, fixed, watch until, not real.")
     if flag.severity in NEEDS_A_SENTENCE and not sentence:

@@ -4,7 +4,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
-from bookings import flag, pump, readings
+from bookings import chambers, flag, pump, readings
 from bookings.models import Session, SessionPart
 from facility import access, log
 from facility.errors import Refused
@@ -90,9 +90,16 @@ def sign_off(*, session, by, handover="", sent_id=None):
 
 
 def refresh_flags(holder):
-    """Compute a holder's findings anew and bring its flags in line."""
+    """Compute a holder's findings anew and bring its flags in line; positions stand for titles."""
     mounts = bench.mounts_of(holder)
-    findings = bench.findings_of(holder, mounts)
+    instrument = bench.instrument_for(holder)
+    findings = bench.findings_of(
+        holder,
+        mounts,
+        named=False,
+        instrument=instrument,
+        past=chambers.pasts_of(instrument),
+    )
     flag.raise_for_holder(holder=holder, mounts=mounts, findings=findings)
     return findings
 

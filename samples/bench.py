@@ -1,13 +1,23 @@
-"""Reads of the bench: a holder as a layout document, a free spot on it, what it carried before."""
+"""Reads of the bench: a holder as a layout document, where there is room, what the rules find."""
 
 import math
+import re
+from dataclasses import replace
+from types import MappingProxyType
 
-from facility.findings import STOP, Finding
-from samples import drawing, layout
-from samples.models import Mount
+from facility.findings import gravest_first
+from facility.models import Instrument
+from samples import drawing, heights, layout, limits, memory, risks
+from samples.matter.declared import Declared, Surroundings
+from samples.models import BenchStep, Mount, Whereabouts
+from samples.risks.registry import RULES
+
+GAUGES_MM = (1.0, 3.0, 5.0, 6.5)  # openings of the go/no-go gauges; own proposal
+RING_ROOM_MM = 3.0  # a pattern's spots keep this from the edge of the usable area; own proposal
 
 TAPE_MM = {
-    # what lies under a sample that is taped or pressed on; nominal total thickness of common double-sided tapes, common practice, no source
+    # what lies under a sample that is taped or pressed on: nominal total thickness of common
+    # double-sided tapes; common practice, no source
     "copper tape": 0.08,
     "carbon tape": 0.16,
     "indium foil": 0.10,
@@ -53,11 +63,11 @@ def mounts_of(holder, moment=None):
     return list(found.select_related("sample__owner", "sample__group", "by").order_by("position"))
 
 
-def mount_document(mount):
+def mount_document(mount, id_=""):
     """One mount in the layout document's words; what is not known is left out."""
     sample = mount.sample
     known = {
-        "id": f"p{mount.position}",
+        "id": id_ or f"p{mount.position}",
         "footprint": footprint_of(
             sample, x_mm=mount.x_mm, y_mm=mount.y_mm, rotation_deg=mount.rotation_deg
         ),
@@ -86,6 +96,7 @@ def instrument_document(instrument):
         "margin_mm": instrument.margin_mm,
         "tape_mm": instrument.tape_mm,
         "tilt_axis_mm": instrument.tilt_axis_mm,
+        "readout_sign": instrument.readout_sign,
     }
     return {name: value for name, value in known.items() if value is not None}
 
@@ -160,20 +171,216 @@ def free_spot(holder, sample):
     return best
 
 
-def findings_of(holder, mounts):
-    """What the rules find on a holder as it stands."""
-    return [finding for mount in mounts if (finding := _loose_powder(mount))]
+def spots(holder, count):
+    """(x, y) in mm of `count` places in a pattern: on a ring, one in the middle from seven on, or in a row.
+
+    >>> from types import SimpleNamespace as Is
+    >>> plate = Is(type=Is(shape="rectangle", width_mm=40, height_mm=10, edge_margin_mm=2))
+    >>> spots(plate, 3)
+    ((-13.0, 0.0), (0.0, 0.0), (13.0, 0.0))
+    """
+    kind = holder.type
+    if kind.shape == "rectangle":
+        room = kind.width_mm - 2 * kind.edge_margin_mm - 2 * RING_ROOM_MM
+        pitch = min(room / max(count - 1, 1), 13.0)  # 8 samples in 105 mm is a common pitch
+        return tuple((round((n - (count - 1) / 2) * pitch, 2), 0.0) for n in range(count))
+    if count == 1:
+        return ((0.0, 0.0),)
+    on_ring = count if count < 7 else count - 1
+    radius = max(kind.diameter_mm / 2 - kind.edge_margin_mm - RING_ROOM_MM, 0.0)
+    turns = [2 * math.pi * n / on_ring for n in range(on_ring)]
+    ring = tuple(
+        (round(radius * math.sin(turn), 2), round(radius * math.cos(turn), 2)) for turn in turns
+    )
+    return ring if count < 7 else (*ring, (0.0, 0.0))
 
 
-def _loose_powder(mount):
-    """PWD-01: loose powder must be off before the holder is loaded."""
-    if not mount.sample.is_powder or mount.loose_powder_removed:
-        return None
-    return Finding(
-        rule="PWD-01",
-        about=(f"p{mount.position}",),
-        severity=STOP,
-        says=f"Position {mount.position}: loose powder not shaken off",
-        do="Tap it off upside down in the extraction, press again, then say how it was done.",
-        source="grains reach valve seat and turbo pump; common practice, no source",
+def free_spots(holder, mounts, count):
+    """(number, x, y) of each place of the pattern on which nothing lies yet."""
+    taken = {mount.position for mount in mounts}
+    return [
+        (number, x, y)
+        for number, (x, y) in enumerate(spots(holder, count), 1)
+        if number not in taken
+        and all(math.hypot(x - m.x_mm, y - m.y_mm) > _half(m.sample) for m in mounts)
+    ]
+
+
+# What the rules find
+
+
+def instrument_for(holder):
+    """The instrument that a holder was in last, else the first: for heights and lines; or None."""
+    been = (
+        Whereabouts.objects.filter(holder=holder, place__instrument__isnull=False)
+        .select_related("place__instrument")
+        .first()
+    )
+    return been.place.instrument if been else Instrument.objects.first()
+
+
+def last_change(mounts, holder):
+    """When something was last mounted on a holder or taken off it, or None."""
+    gone = holder.mounts.exclude(until=None).order_by("-until").values_list("until", flat=True)[:1]
+    moments = [mount.since for mount in mounts] + list(gone)
+    return max(moments, default=None)
+
+
+def steps_done(holder, mounts):
+    """The newest bench step of each kind since the holder was last changed."""
+    changed = last_change(mounts, holder)
+    steps = holder.steps.select_related("by")
+    if changed is not None:
+        steps = steps.filter(at__gte=changed)
+    return {step.kind: step for step in reversed(steps[:20])}
+
+
+def layout_of(holder, mounts, instrument=None, *, names=None, rules=None):
+    """The holder as the rules read it, under the limits in force."""
+    document = layout_document(holder, mounts, instrument)
+    for mount, row in zip(mounts, document["mounts"], strict=True):
+        if names and names.get(mount.pk):
+            row["name"] = names[mount.pk]
+    return replace(layout.read_layout(document), rules=rules or limits.in_force())
+
+
+def _past_document(holder, mounts):
+    """Mounts of different times beside one another: only what they are counts, not where."""
+    rows = [mount_document(mount, f"m{mount.pk}") for mount in mounts]
+    return {"holder": holder_document(holder), "mounts": rows}
+
+
+def declared_of(sample):
+    """What was declared of a sample, in the words of the rules."""
+    named = tuple(
+        word
+        for word in (part.strip() for part in re.split(r"[,;]", sample.hazards))
+        if word and word.casefold() not in ("none", "no", "not known")
+    )
+    known = {
+        name: value
+        for name, value in (sample.plans or {}).items()
+        if name in Declared.__dataclass_fields__ and value is not None
+    }
+    return Declared(**known | {"hazards": named, "permit": bool(sample.permit) or None})
+
+
+def assessed(holder, mounts, *, may_see=None, named=True, past=(), instrument=None, steps=None):
+    """(findings, sentences about texts that nobody could read), gravest first.
+
+    Takes:   may_see, whether the reader may know a sample (None: everything is computed);
+             named, whether samples are called by their titles; past, what the chamber remembers;
+             steps, as steps_done gives them.
+    Returns: findings whose `about` holds p1, p2, ... A risk across groups stays, without the
+             other group's composition.
+    """
+    if not mounts:
+        return [], []
+    may_see = may_see or (lambda sample: True)
+    seen = {f"p{mount.position}": bool(may_see(mount.sample)) for mount in mounts}
+    titles = {m.pk: m.sample.title for m in mounts if named and seen[f"p{m.position}"]}
+    instrument = instrument or instrument_for(holder)
+    steps = steps_done(holder, mounts) if steps is None else steps
+    under = steps.get(BenchStep.Kind.GAUGE)
+    surroundings = Surroundings(
+        of=MappingProxyType({f"p{m.position}": declared_of(m.sample) for m in mounts}),
+        past=(*memory.pasts_of(holder, mounts, _past_document, seen=may_see), *past),
+        blanks=memory.blanks_of(holder),
+        hidden=frozenset(id_ for id_, known in seen.items() if not known),
+        passes_gauge=under.passes if under else None,
+        gauge_mm=under.gauge_mm if under else None,
+    )
+    unread = []
+    found = risks.assess(
+        layout_of(holder, mounts, instrument, names=titles),
+        surroundings,
+        on_problem=lambda refusal: unread.append(str(refusal)),
+    )
+    hides = {f"p{m.position}": m.sample.confidential for m in mounts if not seen[f"p{m.position}"]}
+    findings = [_for_people(one, seen, hides) for one in found]
+    readable = [
+        said
+        for said in unread
+        if all(known or f"mount {id_}," not in said for id_, known in seen.items())
+    ]
+    return gravest_first(findings), [_in_words(said) for said in readable]
+
+
+def findings_of(holder, mounts, **more):
+    """What the rules find on a holder as it stands; see `assessed`."""
+    return assessed(holder, mounts, **more)[0]
+
+
+def _for_people(finding, seen, hides):
+    """A finding with positions for ids; of a sample that the reader may not know, only its rule."""
+    about = [id_ for id_ in finding.about if id_ in seen]
+    if about and finding.rule not in ("MEM-01", "HGT-02") and not any(seen[id_] for id_ in about):
+        where = _in_words(" and ".join(about))
+        if any(hides[id_] for id_ in about):
+            return replace(
+                finding, says=f"{where}: ask staff.", do="", value=None, limit=None, source=""
+            )
+        return replace(
+            finding,
+            says=f"{where}, another group's: {RULES[finding.rule].title.lower()}.",
+            do="Its owner and staff see the details.",
+            value=None,
+            limit=None,
+        )
+    if any(hides.get(id_) for id_ in about):
+        others = [id_ for id_ in about if seen[id_]]
+        return replace(
+            finding,
+            says=f"{_in_words(' and '.join(others))}: ask staff about its neighbour.",
+            do="",
+        )
+    return replace(finding, says=_in_words(finding.says), do=_in_words(finding.do))
+
+
+def _in_words(text):
+    """p2 as position 2, a capital first.
+
+    >>> _in_words("p1 and Anatase A3 (p2) touch.")
+    'Position 1 and Anatase A3 (position 2) touch.'
+    """
+    text = re.sub(r"\bp(\d+)\b", r"position \1", text)
+    return text[:1].upper() + text[1:]
+
+
+# Heights
+
+
+def height_of(holder, mounts, instrument, steps):
+    """(heights of the layout, what the gauge says, limit with the gauge's opening or None).
+
+    The larger of measurement and gauge counts, so the limit is that of the gauge's opening.
+    """
+    if not mounts or instrument is None:
+        return None, None, None
+    read = layout_of(holder, mounts, instrument)
+    found = heights.heights(read)
+    under = steps.get(BenchStep.Kind.GAUGE)
+    if under is None or found.height_mm is None:
+        return found, None, found.max_mm
+    measured = under.measured_mm if under.measured_mm is not None else found.height_mm
+    said = heights.gauged(
+        measured_mm=max(measured, found.height_mm), gauge_mm=under.gauge_mm, passes=under.passes
+    )
+    if said.height_mm is None or found.max_mm is None:
+        return found, said, None
+    free = min(read.instrument.free_distance_mm.values())
+    with_gauge = heights.z_max(
+        z_ref=read.instrument.z_ref_mm,
+        free_distance=free,
+        margin=read.instrument.margin_mm,
+        height=max(said.height_mm, found.height_mm),
+        readout_sign=read.instrument.readout_sign,
+    )
+    return found, said, with_gauge
+
+
+def next_gauge(height_mm):
+    """The smallest gauge under which this height should go, or None above all of them."""
+    return next(
+        (gauge for gauge in GAUGES_MM if height_mm is not None and height_mm <= gauge), None
     )

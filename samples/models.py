@@ -1,7 +1,7 @@
 """Samples, holders, and which holder carried what, when."""
 
 from django.db import models
-from django.db.models import Count, F, OuterRef, Q, Subquery
+from django.db.models import Case, Count, F, Max, OuterRef, Q, Subquery, When
 from django.urls import reverse
 
 from facility.models import Place
@@ -108,6 +108,47 @@ class SampleQuerySet(models.QuerySet):
         """Not yet returned, stored elsewhere or disposed of."""
         return self.filter(gone_at=None)
 
+    def hazardous(self):
+        """Still here, with a hazard that somebody named."""
+        return self.kept().exclude(hazards="").exclude(hazards__iexact="none")
+
+    def not_mounted_by(self, person):
+        """This person's and their group's that lie ready, their own first, the newest first."""
+        return (
+            self.of(person)
+            .kept()
+            .unmounted()
+            .annotate(not_mine=Case(When(owner=person, then=0), default=1))
+            .order_by("not_mine", "-declared_at")
+        )
+
+    def measured_before_by(self, person):
+        """Kinds of sample that this person or their group described before: the newest of each name."""
+        newest = (
+            self.of(person)
+            .values("title")
+            .annotate(newest=Max("pk"))
+            .order_by("-newest")
+            .values("newest")
+        )
+        return self.filter(pk__in=newest[:60]).order_by("-pk")
+
+    def with_place(self):
+        """Each with the place where it is now, by itself or on its holder, and that holder."""
+        here = Whereabouts.objects.filter(until=None)
+        on = Mount.objects.filter(sample=OuterRef("pk"), until=None)
+        holder_here = here.filter(holder=OuterRef(OuterRef("pk")))
+        return self.annotate(
+            holder_name=Subquery(on.values("holder__short_name")[:1]),
+            holder_code=Subquery(on.values("holder__code")[:1]),
+            own_place=Subquery(here.filter(sample=OuterRef("pk")).values("place__name")[:1]),
+            holder_place=Subquery(
+                Holder.objects.filter(mounts__sample=OuterRef("pk"), mounts__until=None)
+                .annotate(at_place=Subquery(holder_here.values("place__name")[:1]))
+                .values("at_place")[:1]
+            ),
+        )
+
 
 class Sample(models.Model):
     """A specimen someone owns: what it is, its form, and what is wanted from it."""
@@ -147,6 +188,10 @@ class Sample(models.Model):
     surface_m2_g = models.FloatField(null=True, blank=True)
     max_temperature_c = models.FloatField(null=True, blank=True)
     hazards = models.CharField(max_length=200, blank=True)
+    permit = models.CharField(max_length=60, blank=True, help_text="of the safety officer")
+    plans = models.JSONField(
+        default=dict, blank=True, help_text="ion gun, grain size, liquids: the rules' own words"
+    )
     history = models.TextField(blank=True)
     confidential = models.BooleanField(default=False)
     declared_at = models.DateTimeField()
@@ -305,9 +350,10 @@ class Whereabouts(models.Model):
 
 
 class Cleaning(models.Model):
-    """A holder was cleaned: how, by whom, when; a blank result where one was measured."""
+    """A holder or chamber was cleaned: how, by whom, when; a blank result where one was measured."""
 
-    holder = models.ForeignKey(Holder, models.PROTECT, related_name="cleanings")
+    holder = models.ForeignKey(Holder, models.PROTECT, null=True, related_name="cleanings")
+    chamber = models.ForeignKey("facility.Chamber", models.PROTECT, null=True, related_name="+")
     at = models.DateTimeField()
     method = models.CharField(max_length=80)
     blank = models.CharField(max_length=200, blank=True)
@@ -316,6 +362,86 @@ class Cleaning(models.Model):
 
     class Meta:
         ordering = ["-at"]
+        constraints = [
+            models.CheckConstraint(
+                name="cleaning_of_one_thing",
+                condition=Q(holder=None, chamber__isnull=False)
+                | Q(holder__isnull=False, chamber=None),
+            )
+        ]
 
     def __str__(self):
-        return f"{self.holder} cleaned: {self.method}"
+        return f"{self.holder or self.chamber} cleaned: {self.method}"
+
+
+class HolderNote(models.Model):
+    """A remark that stays with a holder; quarantine and release are remarks that change what it may do."""
+
+    class Kind(models.TextChoices):
+        NOTE = "note", "note"
+        QUARANTINED = "quarantined", "quarantined"
+        RELEASED = "released", "released"
+
+    holder = models.ForeignKey(Holder, models.PROTECT, related_name="notes")
+    kind = models.CharField(max_length=11, choices=Kind, default=Kind.NOTE)
+    text = models.CharField(max_length=400)
+    at = models.DateTimeField()
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    sent_id = models.UUIDField(null=True, unique=True)
+
+    class Meta:
+        ordering = ["-at"]
+
+    def __str__(self):
+        return f"{self.holder}, {self.kind}: {self.text}"
+
+
+class BenchStep(models.Model):
+    """A step of the bench, done: prepared as usual, under the gauge, or picture and positions agree.
+
+    It speaks of the holder as it stood then: after a change of what is mounted it is asked again.
+    """
+
+    class Kind(models.TextChoices):
+        PREPARED = "prepared", "prepared as usual"
+        GAUGE = "gauge", "under the go/no-go gauge"
+        AGREES = "agrees", "picture and positions agree"
+
+    holder = models.ForeignKey(Holder, models.PROTECT, related_name="steps")
+    kind = models.CharField(max_length=8, choices=Kind)
+    at = models.DateTimeField()
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    measured_mm = models.FloatField(null=True, blank=True)
+    gauge_mm = models.FloatField(null=True, blank=True)
+    passes = models.BooleanField(null=True, blank=True)
+    sent_id = models.UUIDField(null=True, unique=True)
+
+    class Meta:
+        ordering = ["-at"]
+        constraints = [
+            models.CheckConstraint(
+                name="gauge_step_has_its_gauge",
+                condition=~Q(kind="gauge") | Q(gauge_mm__gt=0, passes__isnull=False),
+            )
+        ]
+
+    def __str__(self):
+        return f"{self.holder}: {self.get_kind_display()}"
+
+
+class HolderPhoto(models.Model):
+    """A photograph of a holder as it was mounted then."""
+
+    holder = models.ForeignKey(Holder, models.PROTECT, related_name="photos")
+    photo = models.ForeignKey("facility.Photo", models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ["-at"]
+        constraints = [
+            models.UniqueConstraint(name="one_picture_a_holder_once", fields=["holder", "photo"])
+        ]
+
+    def __str__(self):
+        return f"photograph of {self.holder}"

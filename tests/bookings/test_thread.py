@@ -55,7 +55,7 @@ def test_given_a_powder_when_it_is_mounted_run_and_answered_then_the_log_holds_i
         take(client, session, look)
     refused = post(client, "take_step", [session.pk], step="load", holder="B7")
     assert refused.status_code == 422
-    assert "loose powder not shaken off" in refused.content.decode()
+    assert "loose powder is not off yet" in refused.content.decode()
     mount = Mount.objects.get()
     post(client, "say_loose_powder", [lab.holder.code, mount.pk], how="tapped")
     assert not Flag.objects.waiting().exists()
