@@ -12,6 +12,7 @@ from facility.models import Attempt, Chamber, Instrument, Person
 
 FIRST_LOOK = timedelta(minutes=30)  # a pump-down is judged from then on while it runs; own choice
 LOOK_AGAIN = timedelta(minutes=20)
+TOO_LATE = timedelta(days=7)  # an older pump-down, such as an imported one, raises no flag
 FEWEST_RUNS = 12  # past pump-downs before one may be called unusual; own choice
 LEFT = timedelta(days=2)  # a pump-down without a reading for so long is over; own proposal
 
@@ -44,7 +45,9 @@ def _end_left_pumpdowns(now):
 
 def _judge(now):
     """Judge what ended, and what runs with news; an unusual one becomes one flag."""
-    due = list(PumpDown.objects.ended().filter(judged_at=None).select_related(*JUDGED)[:20])
+    unjudged = PumpDown.objects.ended().filter(judged_at=None)
+    unjudged.filter(ended_at__lt=now - TOO_LATE).update(judged_at=now)  # nobody acts on it now
+    due = list(unjudged.order_by("started_at").select_related(*JUDGED)[:20])
     running = PumpDown.objects.running().filter(started_at__lt=now - FIRST_LOOK)
     for pumpdown in running.select_related(*JUDGED):
         last = pump.readings_of(pumpdown).order_by("-at").first()
