@@ -16,6 +16,7 @@ from bookings.demo.calendar import Calendar
 from bookings.demo.chronicle import seconds
 from bookings.demo.desk import Sitting
 from bookings.models import Flag, SessionPart
+from bookings.unusual import WHAT_TO_DO
 from facility import interlocks
 from facility.models import Qualification
 from facility.vacuum import units
@@ -559,21 +560,22 @@ class Story:
             runs = [run for run in row.pumpdowns if run.ended_at]
             chosen = runs if row.what == "wet load" else runs[-1::-6]
             for run in chosen if row.what in said else ():
-                flag = self.ask_about(run)
+                flag = self.ask_about(run, row.cause)
                 row.flags.append(flag)
                 if row is not newest:
                     self.answer(flag, *said[row.what])
 
-    def ask_about(self, run):
+    def ask_about(self, run, cause):
+        """A flag as `unusual.raise_for_pumpdown` raises it."""
         instrument = run.chamber.instrument
-        hours = (run.ended_at - run.started_at).total_seconds() / 3600
+        minutes = run.curve.crosses_s(run.threshold_pa) / 60
         row = self.chronicle.add(
             Flag(
                 rule="PMP-01",
                 severity="warn",
-                says=f"{instrument}: pump-down with {run.load.holder} was unusual for {run.form}.",
-                do="Compare it with the last loads of its kind, then say what it was.",
-                source="own proposal",
+                says=f"{instrument}: Unusual, {minutes:.0f} min to the threshold with {run.form}.",
+                do=WHAT_TO_DO[cause],
+                source="against this instrument's own past pump-downs",
                 instrument=instrument,
                 holder=run.load.holder,
                 load=run.load,
@@ -581,8 +583,8 @@ class Story:
             )
         )
         row.late = lambda: {
-            "key": f"PMP-01|{run.pk}",
-            "evidence": {"pumpdown": run.pk, "hours": round(hours, 2)},
+            "key": f"pump-down|{run.pk}",
+            "evidence": {"pumpdown": run.pk, "cause": cause},
         }
         return row
 
