@@ -10,6 +10,7 @@ from bookings.views import (
     said,
     samples,
     sessions,
+    tablet,
     time,
     today,
 )
@@ -60,6 +61,13 @@ urlpatterns = [
     path("sessions/<int:pk>/left-running/", said.leave_running, name="leave_running"),
     path("pump-downs/<int:pk>/curve/", instruments.pumpdown_curve, name="pumpdown_curve"),
     path("instruments/<slug:slug>/", instruments.instrument, name="instrument"),
+    # /tablet/
+    path("worker.js", tablet.worker, name="worker"),
+    path("tablet/items/", tablet.items, name="tablet_items"),
+    path("tablet/sign-on/", tablet.sign_on_by_pin, name="sign_on_by_pin"),
+    path("tablets/", tablet.tablet_list, name="tablet_list"),
+    path("tablets/<int:pk>/end/", tablet.end_tablet, name="end_tablet"),
+    path("pin/", tablet.choose_pin, name="choose_pin"),
     # /records/
     path("records/", records.records, name="records"),
     path("records/sessions/<int:pk>/", records.session_record, name="session_record"),

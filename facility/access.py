@@ -50,6 +50,30 @@ def _operates(person, instrument):
     return _staff(person) or level_of(person, instrument) >= Qualification.Level.ASSISTED
 
 
+def _trains(person, instrument):
+    """Staff, and whoever may work there alone at any hour."""
+    return _staff(person) or level_of(person, instrument) >= Qualification.Level.ALONE
+
+
+def _sees_person(person, other):
+    """Themselves, the lead of their group, and those who answer for the house."""
+    leads = person.role == Role.LEAD and person.group_id is not None
+    return (
+        other.pk == person.pk
+        or (leads and other.group_id == person.group_id)
+        or _staff_or_safety(person)
+    )
+
+
+def _sees_group(person, group):
+    """Its lead, and those who answer for the house."""
+    return (person.role == Role.LEAD and person.group_id == group.pk) or _staff_or_safety(person)
+
+
+def _leads_or_staff(person, thing=None):
+    return person.role == Role.LEAD or _staff_or_safety(person)
+
+
 def _sees_photo(person, photo):
     """Who took it, their group, and those who answer for the house."""
     same_group = photo.by.group_id is not None and photo.by.group_id == person.group_id
@@ -90,8 +114,33 @@ POLICY = {
     "flag.answer": (_staff, "staff and managers"),
     "photo.see": (_sees_photo, "who took it, their group, staff, safety officer"),
     "readings.see": (_works_here, "everyone but visitors"),
+    "tablet.pair": (_staff, "staff and managers"),
+    "tablet.sign_on": (_works_here, "everyone but visitors"),
     "log.redact": (_staff, "staff and managers"),
+    "rules.change": (_staff, "staff and managers"),
+    "instrument.say": (_staff, "staff and managers"),
+    "training.give": (_trains, "staff, and whoever works there alone"),
+    "qualification.grant": (_staff, "staff and managers"),
+    "person.list": (_staff_or_safety, "staff, managers, safety officer"),
+    "person.see": (_sees_person, "themselves, the lead of their group, staff, safety officer"),
+    "person.invite": (_staff, "staff and managers"),
+    "group.see": (_sees_group, "its lead, staff, safety officer"),
+    "usage.see": (_leads_or_staff, "staff, safety officer; leads for their own group"),
     "house.tables": (lambda person, thing=None: person.is_superuser, "superusers"),
+}
+
+
+# What a PIN at a paired tablet opens: its instrument's sessions and what they need.
+BY_PIN = {
+    "page.public",
+    "page.everyone",
+    "session.open",
+    "session.operate",
+    "session.see",
+    "readings.see",
+    "holder.see",
+    "photo.see",
+    "tablet.sign_on",
 }
 
 
@@ -125,11 +174,23 @@ def policy(name):
     """Name a view's policy; where it needs no thing, it is asked before the view runs."""
     if name not in POLICY:
         raise KeyError(f"no policy is called {name!r}")
-    needs_thing = POLICY[name][0] in (_sees_sample, _operates, _sees_session, _sees_photo)
+    needs_thing = POLICY[name][0] in (
+        _sees_sample,
+        _operates,
+        _sees_session,
+        _sees_photo,
+        _trains,
+        _sees_person,
+        _sees_group,
+    )
 
     def mark(view):
         @wraps(view)
         def guarded(request, *args, **kwargs):
+            if request.session.get("by_pin") and name not in BY_PIN:
+                raise PermissionDenied(
+                    "those who signed on with their password; a PIN opens sessions"
+                )
             if not needs_thing and name != "page.public":
                 require(request.user, name)
             return view(request, *args, **kwargs)

@@ -9,6 +9,7 @@ import json
 import math
 import secrets
 import uuid
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from decimal import Decimal
 
@@ -154,10 +155,16 @@ def _append(*, log, kind, by, data, happened_at, sent_id, redacts):
     return entry
 
 
+# The raw clock of the tablet that sent what is being written, where one did; the outbox sets it.
+tablet_clock = ContextVar("tablet_clock", default="")
+
+
 def _next(*, log, kind, by, data, happened_at, recorded_at, sent_id, redacts=None):
     """The entry that comes next in `log`, made and not yet stored."""
+    raw = {"tablet": tablet_clock.get()} if tablet_clock.get() else {}
     body = canonical(
         {
+            **raw,
             "_format": FORMAT,
             "at": stamp(happened_at or recorded_at),
             "data": data,

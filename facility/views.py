@@ -8,7 +8,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_POST
 
-from facility import access, photos
+from facility import access, photos, tablets
 from facility.access import policy
 from facility.forms import SignInForm
 from facility.htmx import page
@@ -36,6 +36,7 @@ def sign_in(request):
         )
         if person:
             login(request, person)
+            request.session["sign_on"] = str(tablets.sign_on(person=person).pk)
             return redirect(_next(request))
         form.add_error(None, refusal)
     context = {"form": form, "next": _next(request)}

@@ -50,6 +50,8 @@ def session_of(request, pk):
         Session.objects.select_related("instrument__log", "sheet", "log"), pk=pk
     )
     require_or_404(request.user, "session.see", row)
+    if request.session.get("by_pin") not in (None, row.instrument_id):
+        raise PermissionDenied("the tablet of that instrument, or your password")
     return row
 
 
@@ -100,7 +102,20 @@ def session_context(request, session, **more):
         ],
         "handover": tablet.handover(session, states, situation),
         "sent_id": uuid.uuid4(),
+        "offline": _for_offline(request, session, states),
         **more,
+    }
+
+
+def _for_offline(request, session, states):
+    """What the page needs to go on without a network: the sheet, where things stand, who types."""
+    return {
+        "session": session.pk,
+        "sign_on": request.session.get("sign_on", ""),
+        "last_step": session.last_step,
+        "states": states,
+        "steps": session.sheet.document["steps"],
+        "threshold_pa": session.instrument.threshold_pa,
     }
 
 

@@ -23,6 +23,7 @@ from facility.models.people import (
     QualificationQuerySet,
 )
 from facility.models.photos import Photo
+from facility.models.tablets import SignOn, Tablet, TabletQuerySet
 from facility.models.training import Level, Observation, Training, TrainingStep
 from facility.models.visits import Invitation, Visit, VisitQuerySet
 
@@ -53,6 +54,9 @@ __all__ = [
     "RunSheet",
     "SheetDraft",
     "SheetEdit",
+    "SignOn",
+    "Tablet",
+    "TabletQuerySet",
     "Training",
     "TrainingStep",
     "Visit",

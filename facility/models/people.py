@@ -63,6 +63,7 @@ class Person(AbstractUser):
     role = models.CharField(max_length=8, choices=Role, default=Role.VISITOR)
     group = models.ForeignKey(Group, models.PROTECT, null=True, blank=True, related_name="people")
     phone = models.CharField(max_length=40, blank=True)
+    pin = models.CharField(max_length=128, blank=True, help_text="hashed; opens sessions only")
     left_at = models.DateTimeField(null=True, blank=True)
 
     objects = PersonManager()
