@@ -1,10 +1,8 @@
 """The tablet's own addresses: what it kept, its worker, pairing, signing on by PIN."""
 
-from django.conf import settings
 from django.contrib import messages
 from django.contrib.auth import login
 from django.contrib.staticfiles import finders
-from django.contrib.staticfiles.storage import staticfiles_storage
 from django.db import OperationalError
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404
@@ -78,14 +76,9 @@ def _receive(request, *, tablet=None, person=None):
 @policy("page.public")
 def worker(request):
     """The service worker, served from the root so that it reaches every session page."""
-    name = "js/worker.js"
-    path = finders.find(name) if settings.DEBUG else None
-    if path:
-        with open(path, encoding="utf-8") as file:
-            text = file.read()
-    else:
-        with staticfiles_storage.open(name) as file:
-            text = file.read().decode()
+    path = finders.find("js/worker.js")
+    with open(path, encoding="utf-8") as file:
+        text = file.read()
     answer = HttpResponse(text, content_type="text/javascript")
     answer.headers["Cache-Control"] = "no-cache"
     answer.headers["Service-Worker-Allowed"] = "/"
