@@ -25,6 +25,8 @@ USUAL_VENT_MIN = 10.0
 SEASON = 0.06  # damp air in late July adds as much as dry air in January takes away
 DAY_OF_DAMP = 205
 SLOWEST_TURN_S = 600.0
+FAST_UNTIL, SLOW_FROM = math.log(100.0), math.log(700.0)  # ln seconds
+JITTER = 0.02  # of a corner, in ln
 
 
 @dataclass(frozen=True)
@@ -39,9 +41,14 @@ class Curve:
     floor_pa: float = 0.0
 
     def pressure_pa(self, t_s):
-        """Pressure in pascal; a wet load's stretch grows along the run."""
+        """Pressure in pascal; gas in the volume goes as ever, what is stretched is the slow part.
+
+        A wet load's stretch grows along the run.
+        """
         t_s = max(t_s, 1.0)
-        slowed = self.stretch * (1 + self.wet * t_s / (t_s + self.typical_s))
+        slow = (math.log(t_s) - FAST_UNTIL) / (SLOW_FROM - FAST_UNTIL)
+        slowed = self.stretch ** min(max(slow, 0.0), 1.0)
+        slowed *= 1 + self.wet * t_s / (t_s + self.typical_s)
         pascal = math.exp(_along(self.corners, math.log(t_s / slowed)))
         raised = 1 + (self.raised - 1) / (1 + pascal / 10.0)  # a rough pump does not notice
         return pascal * raised + self.floor_pa
@@ -92,5 +99,5 @@ def draw(usual, rng, *, form, samples, vent_min, day_of_year, mood=0.0):
     stretch = longer * (1 + SAMPLE * max(samples - 1, 0)) * (vent_min / USUAL_VENT_MIN) ** 0.2
     stretch *= 1 + SEASON * math.cos(2 * math.pi * (day_of_year - DAY_OF_DAMP) / 365.25)
     stretch *= math.exp(rng.gauss(mood, spread))
-    corners = tuple((s, p + rng.gauss(0, 0.04)) for s, p in usual.corners)
+    corners = tuple((s, p + rng.gauss(0, JITTER)) for s, p in usual.corners)
     return replace(usual, corners=corners, stretch=stretch)

@@ -124,7 +124,7 @@ class Story:
                 continue
             seen.add(t_s)
             at = pumpdown.started_at + seconds(t_s)
-            pascal = pumpdown.curve.pressure_pa(t_s) * FACTORS["logger"] * self.noise(0.008)
+            pascal = pumpdown.curve.pressure_pa(t_s) * FACTORS["logger"] * self.noise(0.015)
             text = f"{units.from_pascal(pascal, gauge.unit):.2e}"
             self.chronicle.read(gauge, text, at=at, recorded=at + seconds(1))
 
