@@ -61,6 +61,8 @@ def _learn(desks, now):
 
 def _size(sessions, years):
     """(sessions, days): 400 sessions a year, or as many days as the sessions need."""
+    if years is not None and not 0 <= years <= 1000:
+        raise Refused(f"{years:g} years cannot be made up; say 0.02 to 100.")
     if sessions is None:
         sessions = round(SESSIONS_A_YEAR * (1.0 if years is None else years))
     days = 365.0 * (sessions / SESSIONS_A_YEAR if years is None else years)
