@@ -56,6 +56,7 @@ def main():
     else:
         print("PostgreSQL is missing: measured on SQLite only.")
     page = HEAD.format(**machine()) + "".join(parts)
+    (ROOT / "docs").mkdir(exist_ok=True)
     (ROOT / "docs" / "benchmarks.md").write_text(page)
     print(page)
 
