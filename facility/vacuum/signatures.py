@@ -19,21 +19,26 @@ CAUSES = ("leak", "outgassing", "slow_pump", "gauge")
 
 LEAKS = np.geomspace(0.08, 2.5, 10)  # pressure of the leak alone, in thresholds
 LOADS = np.geomspace(0.25, 5.0, 8)  # extra gas at the usual time, in thresholds
-FADES = {0.25: 0.2, 0.45: 0.35, 0.65: 0.3, 0.85: 0.15}  # exponent of extra gas: share
+FADES = {0.35: 0.25, 0.5: 0.35, 0.65: 0.4}  # exponent of extra gas: share
 SLOWER = np.linspace(0.2, 1.6, 9)  # ln of the speed lost
 SHIFTS = np.r_[
     -np.linspace(0.25, 2.2, 8)[::-1], np.linspace(0.25, 2.2, 8)
 ]  # ln of a gauge's factor
 STUCK_LAST = (2, 5)  # a gauge that sticks is at the level of its last readings
-STUCK_ODDS = 0.05  # for taking the level from the readings themselves: 0.15 of a range of 3 in ln
+LEVEL_ODDS = 0.05  # for taking a level from the readings themselves: 0.15 of a range of 3 in ln
 SCATTERS = (0.15, 0.4)  # ln p, scatter of a noisy gauge
 # Turbo pumps work from some 30 Pa down and fully below some 1 Pa (common practice, no source).
 TURBO_FROM_PA, TURBO_FULL_PA = 30.0, 1.0
 HANDS_OVER_PA = (1.0, 0.1)  # where one name stands for two heads; 1e-2 to 1e-3 mbar
 SLOW_KINDS = {"turbo": 0.4, "all": 0.4, "roughing": 0.2}
-GAUGE_KINDS = {"shift": 0.65, "stuck": 0.25, "noisy": 0.1}
+LOAD_KINDS = {"load": 0.85, "wet": 0.15}
+GAUGE_KINDS = {"shift": 0.6, "stuck": 0.25, "noisy": 0.05, "jump": 0.1}
+JUMP, DRIED = 0.15, -0.5  # ln p between neighbours: least jump of a gauge, fall when ice is gone
+NEIGHBOURS = 0.7  # ln(s) between them at most
 # How far a real fault may differ from its signature, as a share of the bend (own proposal).
-FREEDOM = {"leak": 0.08, "outgassing": 0.12, "slow_pump": 0.12, "gauge": 0.06}
+FREEDOM = {"leak": 0.06, "outgassing": 0.06, "slow_pump": 0.06, "gauge": 0.06}
+# The first minutes depend on how valve and turbo start, so there it may differ by more.
+EARLY, EARLY_FADES = 0.2, 0.6  # at 60 s, and ln(s) over which that fades
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +51,7 @@ class Signs:
     share: np.ndarray  # (h,), adds up to one for each cause
     bend: np.ndarray  # (h, n), added to ln p
     keep: np.ndarray  # (h, n), what is left of the curve's own ups and downs
-    freedom: np.ndarray  # (h,)
+    free: np.ndarray  # (h, n), ln p by which a real fault may differ from its signature
     scatter: np.ndarray  # (h,), further noise of the later gauge, ln p
 
 
@@ -55,26 +60,35 @@ def signs(x, curve, typical_s, threshold_pa, later, seen):
 
     Takes:   x = ln(s of pumping) of its points, (n,); curve, heights at the knots [ln of pressure
     over threshold], (k,); typical time to the threshold [s]; threshold [Pa]; later, a list of
-    weights (n,), 1 where a point may belong to the faulty gauge; seen, the readings (n,) in the
+    (weights (n,), 1 where a point may belong to the faulty gauge, and how likely that is); seen, the readings (n,) in the
     same units as the curve, for where a gauge may have stuck.
     Returns: Signs.
     """
     usual = basis(x) @ curve
     after = np.exp(x) / typical_s
-    rows = [*_leaks(usual), *_loads(usual, x, after)]
-    rows += [*_slow(usual, x, curve, threshold_pa), *_gauges(usual, later, seen)]
+    jump = _jump(x, seen - usual)
+    rows = [*_leaks(usual), *_loads(usual, x, after), *_wet(usual, x, after, jump, seen)]
+    rows += [
+        *_slow(usual, x, curve, threshold_pa),
+        *_gauges(usual, later, seen),
+        *_jumps(usual, jump),
+    ]
     cause, kind, size, share, bend, keep, scatter = zip(*rows, strict=True)
     cause = np.array([CAUSES.index(name) for name in cause])
     share = np.array(share)
     share = share / np.bincount(cause, share, minlength=len(CAUSES))[cause]
+    bend = np.array(bend)
+    freedom = np.array([FREEDOM[name] for name in CAUSES])[cause][:, None]
+    early = EARLY * np.exp(-np.maximum(x - math.log(60.0), 0.0) / EARLY_FADES)
+    freedom = freedom + np.where(cause[:, None] != CAUSES.index("gauge"), early, 0.0)
     return Signs(
         cause,
         kind,
         np.array(size),
         share,
-        np.array(bend),
+        bend,
         np.array(keep),
-        np.array([FREEDOM[CAUSES[place]] for place in cause]),
+        freedom * np.abs(bend),
         np.array(scatter),
     )
 
@@ -100,7 +114,42 @@ def _loads(usual, x, after):
         extra = after**-fade * starts * np.exp(-usual)
         for size in LOADS:
             bend = np.log1p(size * extra)
-            yield "outgassing", "load", size, share, bend, np.exp(-bend), 0.0
+            share_of = LOAD_KINDS["load"] * share / len(LOADS)
+            yield "outgassing", "load", size, share_of, bend, np.exp(-bend), 0.0
+
+
+def _wet(usual, x, after, jump, seen):
+    """Wet powder: the pressure stands while ice or liquid lasts, then falls to what pores give."""
+    place, size = jump
+    if size > DRIED:
+        return
+    level = float(np.median(seen[max(place - 4, 0) : place]))
+    standing = (np.arange(x.size) < place) & (usual < level)
+    for load in LOADS:
+        later = np.log1p(load * after**-0.55 * np.exp(-usual))
+        bend = np.where(standing, level - usual, later)
+        keep = np.where(standing, 0.0, np.exp(-later))
+        share = LOAD_KINDS["wet"] * LEVEL_ODDS / len(LOADS)
+        yield "outgassing", "wet", load, share, bend, keep, 0.0
+
+
+def _jump(x, off):
+    """The largest step between neighbours after the first minutes: (place behind it, size)."""
+    near = (x[1:] > math.log(150.0)) & (np.diff(x) < NEIGHBOURS)
+    steps = np.where(near, np.diff(off), 0.0)
+    if not steps.size:
+        return 0, 0.0
+    place = int(np.argmax(np.abs(steps)))
+    return place + 1, float(steps[place])
+
+
+def _jumps(usual, jump):
+    place, size = jump
+    if abs(size) < JUMP:
+        return
+    after = (np.arange(usual.size) >= place).astype(float)
+    share = GAUGE_KINDS["jump"] * LEVEL_ODDS
+    yield "gauge", "jump", size, share, size * after, np.ones(usual.size), 0.0
 
 
 def turbo_share(usual, threshold_pa):
@@ -128,14 +177,14 @@ def _slow(usual, x, curve, threshold_pa):
 
 def _gauges(usual, later, seen):
     keep = np.ones(usual.size)
-    for weight in later:
+    for weight, likely in later:
         for size in SHIFTS:
-            share = GAUGE_KINDS["shift"] / len(SHIFTS) / len(later)
+            share = GAUGE_KINDS["shift"] / len(SHIFTS) * likely
             yield "gauge", "shift", size, share, size * weight, keep, 0.0
     for last in STUCK_LAST:
         level = float(np.median(seen[-last:]))
         lifted = np.maximum(level - usual, 0.0)
-        share = GAUGE_KINDS["stuck"] * STUCK_ODDS / len(STUCK_LAST)
+        share = GAUGE_KINDS["stuck"] * LEVEL_ODDS / len(STUCK_LAST)
         yield "gauge", "stuck", math.exp(level), share, lifted, 1.0 * (lifted <= 0), 0.0
     for size in SCATTERS:
         share = GAUGE_KINDS["noisy"] / len(SCATTERS)
