@@ -105,11 +105,10 @@ class Calendar:
             if slot is None:
                 continue
             if row.what == "power cut":
-                slot.problem = True
+                slot.problem, slot.kind = True, "check"  # due after every power cut
             else:
                 slot.forgets = True
-            if slot.kind == "load":
-                slot.kind = "whole"
+                slot.kind = "check" if slot.kind == "check" else "whole"
 
     # closures and bookings
 

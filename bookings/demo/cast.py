@@ -5,6 +5,9 @@ from dataclasses import dataclass
 PASSWORD = "salt wind over the quay"
 
 
+OLD_HAND = 700  # days; such people were there before the demo's first session
+
+
 @dataclass(frozen=True)
 class Someone:
     """A person of the demo: who, what they may do where, and how they write a pressure."""
@@ -14,7 +17,7 @@ class Someone:
     group: str = ""
     levels: tuple = ()  # (instrument's slug, level)
     style: str = "1.2e-6"
-    since_days: int = 700
+    since_days: int = OLD_HAND
     lapses: tuple = ()  # (instrument's slug, days from now; below zero: lapsed)
     superuser: bool = False
     left_days_ago: int = 0

@@ -76,7 +76,7 @@ DEDICATED = {"B1": "reference metals", "B11": "copper and its alloys", "L2": "el
 
 def set_up(chronicle, *, now, first_day, story):
     """People, places, instruments with their desks, holders; all stored but the holders' stays."""
-    people = _people(chronicle, now)
+    people = _people(now, first_day)
     staff = people["dee"]
     places = {
         name: Place.objects.create(kind=kind, name=name, capacity=capacity)
@@ -95,8 +95,8 @@ def set_up(chronicle, *, now, first_day, story):
     )
 
 
-def _people(chronicle, now):
-    """Everyone by sign-in name; one password, hashed once."""
+def _people(now, first_day):
+    """Everyone by sign-in name; one password, hashed once. The old hands were there from the start."""
     groups = {name: Group.objects.create(name=name) for name in cast.GROUPS}
     password = make_password(cast.PASSWORD)
     found = {}
@@ -111,7 +111,9 @@ def _people(chronicle, now):
             is_staff=someone.superuser,
             is_active=not someone.left_days_ago,
             password=password,
-            date_joined=now - timedelta(days=someone.since_days),
+            date_joined=first_day - timedelta(days=60)
+            if someone.since_days == cast.OLD_HAND and now - first_day > timedelta(days=365)
+            else now - timedelta(days=someone.since_days),
         )
         person.someone = someone
         found[person.username] = person
@@ -125,7 +127,7 @@ def _qualify(chronicle, people, desks, now):
         person.levels = dict(person.someone.levels)
         for slug, level in person.someone.levels:
             days = lapses.get(slug)
-            granted = today - timedelta(days=person.someone.since_days - 10)
+            granted = timezone.localdate(person.date_joined) + timedelta(days=10)
             if level == Qualification.Level.ASSISTED:
                 chronicle.add(
                     Qualification(
