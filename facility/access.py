@@ -126,6 +126,8 @@ POLICY = {
     "person.invite": (_staff, "staff and managers"),
     "group.see": (_sees_group, "its lead, staff, safety officer"),
     "usage.see": (_leads_or_staff, "staff, safety officer; leads for their own group"),
+    "sheet.see": (_anyone, "everyone"),
+    "sheet.edit": (_staff, "staff and managers"),
     "house.tables": (lambda person, thing=None: person.is_superuser, "superusers"),
 }
 

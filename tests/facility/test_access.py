@@ -1,6 +1,7 @@
 """Who may see and do what: the table of the program against the one written here by hand."""
 
 from datetime import timedelta
+from types import SimpleNamespace
 
 import pytest
 from django.core.exceptions import PermissionDenied
@@ -42,6 +43,18 @@ WHO = {
     "flag.answer": STAFF,
     "readings.see": EVERYONE - {"visitor"},
     "log.redact": STAFF,
+    "sheet.see": EVERYONE,
+    "sheet.edit": STAFF,
+    "photo.see": OWN,
+    "rules.change": STAFF,
+    "instrument.say": STAFF,
+    "training.give": STAFF | {"user"},
+    "qualification.grant": STAFF,
+    "person.list": HOUSE,
+    "person.see": OWN,
+    "person.invite": STAFF,
+    "group.see": HOUSE | {"lead"},
+    "usage.see": HOUSE | {"lead"},
     "house.tables": {"superuser"},
 }
 
@@ -82,6 +95,10 @@ def test_given_a_policy_when_each_role_asks_then_only_those_named_may(lab, sessi
         "sample.see": build.sample(owner=lab.ben),
         "session.see": session,
         "session.operate": lab.instrument,
+        "photo.see": SimpleNamespace(by=lab.ben, by_id=lab.ben.pk),
+        "training.give": lab.instrument,
+        "person.see": lab.ben,
+        "group.see": lab.ben.group,
     }.get(name)
 
     may = {role for role, person in cast(lab).items() if access.may(person, name, thing)}
@@ -95,6 +112,10 @@ def test_given_somebody_who_has_left_when_they_ask_then_nothing_is_theirs(lab, s
         "sample.see": build.sample(owner=lab.ben),
         "session.see": session,
         "session.operate": lab.instrument,
+        "photo.see": SimpleNamespace(by=lab.ben, by_id=lab.ben.pk),
+        "training.give": lab.instrument,
+        "person.see": lab.ben,
+        "group.see": lab.ben.group,
     }.get(name)
     lab.ben.is_active = False
 
