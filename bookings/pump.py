@@ -13,6 +13,7 @@ from facility.errors import Refused, SetAside
 from facility.models import Gauge, Instrument
 from facility.vacuum import units
 
+RISES, FALLS = 3.0, 300.0  # times since the last reading, beyond which one is asked back; own choice
 FRESH = timedelta(minutes=5)  # common practice, no source: a reading older than this is read again
 
 
@@ -61,9 +62,11 @@ def doubt(reading):
     )
     if not before or reading.at - before.at > timedelta(hours=1):
         return ""
+    falls = before.pressure_pa / reading.pressure_pa
+    if 1 / RISES < falls < FALLS:
+        return ""  # a pump-down falls fast, and a reading is good to a factor of two
     slip = units.likely_slip(reading.pressure_pa, before.pressure_pa, unit=reading.gauge.unit)
-    # pressures fall fast at the start of a pump-down; only what rises or drops far is asked
-    if slip is None or (reading.pressure_pa < before.pressure_pa and before.pressure_pa > 1e-2):
+    if slip is None:
         return ""
     return slip.says
 

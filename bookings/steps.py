@@ -45,14 +45,26 @@ def after(session, sheet):
 
 
 def looks_due(sheet, states):
-    """Looks that leave an unknown device now, one a device, in the sheet's order."""
-    due, found = set(), []
-    for step in interlocks.possible(sheet, states):
-        unknown = {device for device in step.sets if states[device] == devices.UNKNOWN}
-        if step.kind == "look" and unknown and not unknown & due:
-            due |= unknown
-            found.append(step)
-    return found
+    """Looks that leave every unknown device, in an order in which each is possible.
+
+    Of several looks at one device the one that finds it at rest comes first; what is found
+    otherwise is not ticked.
+    """
+    found, after = [], dict(states)
+    while True:
+        able = [
+            step
+            for step in interlocks.possible(sheet, after)
+            if step.kind == "look"
+            and any(
+                after[device] == devices.UNKNOWN != state for device, state in step.sets.items()
+            )
+        ]
+        at_rest = [step for step in able if interlocks.holds(sheet.rest, sheet.start | step.sets)]
+        if not able:
+            return found
+        found.append((at_rest or able)[0])
+        after = interlocks.apply(sheet, after, found[-1])
 
 
 def current_step(session, sheet, states):

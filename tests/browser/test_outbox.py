@@ -1,6 +1,7 @@
 """A tablet that loses its network keeps what is written and sends it once."""
 
 import pytest
+from playwright.sync_api import expect
 
 from bookings import run, steps
 from bookings.models import Reading
@@ -34,8 +35,9 @@ def write_pressure(page, figure, tenth, power):
     page.get_by_role("button", name="Write it down").first.tap()
 
 
-def word(page):
-    return page.locator("[data-outbox-word]").inner_text()
+def says(page, text):
+    """Wait until the tray says so."""
+    expect(page.locator("[data-outbox-word]")).to_contain_text(text)
 
 
 def test_given_no_network_when_writing_then_it_is_kept_shown_sent_once_and_in_order(
@@ -44,27 +46,19 @@ def test_given_no_network_when_writing_then_it_is_kept_shown_sent_once_and_in_or
     page = screen("tablet")
     sign_in(page, cast.ben)
     page.goto(f"/sessions/{cast.session.pk}/")
-    page.wait_for_function(
-        "document.querySelector('[data-outbox-word]').textContent.includes('nothing waits')"
-    )
+    says(page, "nothing waits")
 
     page.context.set_offline(True)
     page.locator(".step").get_by_role("button", name="Done").tap()
-    page.wait_for_function(
-        "document.querySelector('[data-outbox-word]').textContent.startsWith('1 entry waits')"
-    )
+    says(page, "1 entry waits")
     assert "Wait for the threshold" in page.locator(".step-says").inner_text()
     write_pressure(page, 3, 4, -2)
-    page.wait_for_function(
-        "document.querySelector('[data-outbox-word]').textContent.startsWith('2 entries wait')"
-    )
+    says(page, "2 entries wait")
     assert not Reading.objects.exists()
 
     page.context.set_offline(False)
     page.evaluate("dispatchEvent(new Event('online'))")
-    page.wait_for_function(
-        "document.querySelector('[data-outbox-word]')?.textContent.includes('nothing waits')"
-    )
+    says(page, "nothing waits")
     page.complaints.clear()  # the console tells of requests that met no network
 
     assert Reading.objects.get().typed == "3.4e-2"
@@ -91,9 +85,7 @@ def test_given_an_answer_that_is_lost_when_it_is_sent_again_then_it_is_stored_on
 
     page.route("**/pressure/**", lose_the_answer)
     write_pressure(page, 7, 0, -3)
-    page.wait_for_function(
-        "document.querySelector('[data-outbox-word]')?.textContent.includes('nothing waits')"
-    )
+    says(page, "nothing waits")
     page.wait_for_timeout(500)
     page.complaints.clear()
 

@@ -7,6 +7,7 @@ import zxingcpp
 from django.core.management import call_command
 from django.db import DatabaseError, connection
 from PIL import Image
+from playwright.sync_api import expect
 
 from bookings.models import Flag, Load, Reading
 from tests import build
@@ -27,9 +28,7 @@ def done(page):
     """Press the step's own press and wait until the page says the next one."""
     before = page.locator(".step-says").inner_text()
     page.locator(".step").get_by_role("button", name="Done").tap()
-    page.wait_for_function(
-        "before => document.querySelector('.step-says')?.textContent.trim() !== before", arg=before
-    )
+    expect(page.locator(".step-says")).not_to_have_text(before)
 
 
 def test_given_a_powder_when_the_day_is_walked_by_touch_then_staff_see_it_first_and_the_log_holds(
@@ -66,7 +65,7 @@ def test_given_a_powder_when_the_day_is_walked_by_touch_then_staff_see_it_first_
     page.wait_for_url("**/sessions/*/")
     address = page.url
     page.get_by_role("button", name="I looked: it is so").tap()
-    page.wait_for_function("!document.querySelector('[name=look]')")
+    expect(page.locator("[name=look]")).to_have_count(0)
     page.fill("#id_holder", "B7")
     page.locator(".step").get_by_role("button", name="Done").tap()
     page.wait_for_selector(".refusal")
@@ -74,7 +73,7 @@ def test_given_a_powder_when_the_day_is_walked_by_touch_then_staff_see_it_first_
     page.complaints.clear()  # the 422 that was asked for
     page.goto(f"/holders/{cast.holder.code}/")
     page.get_by_role("button", name="Tapped").first.tap()
-    page.wait_for_function("!document.querySelector('.finding[data-is=stop]')")
+    expect(page.locator(".finding[data-is=stop]")).to_have_count(0)
 
     page.goto(address)
     page.fill("#id_holder", "B7")
