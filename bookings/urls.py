@@ -2,13 +2,12 @@
 
 from django.urls import path
 
+from bookings.urls_bench import bench_patterns
 from bookings.views import (
     flags,
-    holders,
     instruments,
     records,
     said,
-    samples,
     sessions,
     tablet,
     time,
@@ -19,26 +18,7 @@ app_name = "bookings"
 urlpatterns = [
     # /
     path("", today.today, name="today"),
-    path("scan/", today.scan, name="scan"),
-    # /H/CODE and /S/CODE: what labels carry, in upper case
-    path("H/<str:code>", holders.scanned_holder, name="scanned_holder"),
-    path("S/<str:code>", samples.scanned_sample, name="scanned_sample"),
-    # /holders/
-    path("holders/", holders.holders, name="holders"),
-    path("holders/<str:code>/", holders.holder, name="holder"),
-    path("holders/<str:code>/mount/", holders.mount_sample, name="mount_sample"),
-    path("holders/<str:code>/mounts/<int:pk>/take-off/", holders.take_off, name="take_off"),
-    path(
-        "holders/<str:code>/mounts/<int:pk>/loose-powder/",
-        holders.say_loose_powder,
-        name="say_loose_powder",
-    ),
-    path("holders/<str:code>/label/", holders.label, name="label"),
-    path("holders/<str:code>/label.png", holders.label_png, name="label_png"),
-    # /samples/
-    path("samples/", samples.samples, name="samples"),
-    path("samples/describe/", samples.describe_sample, name="describe_sample"),
-    path("samples/<str:code>/", samples.sample, name="sample"),
+    *bench_patterns,
     # /sessions/
     path("sessions/", sessions.sessions, name="sessions"),
     path("sessions/<int:pk>/", sessions.session, name="session"),

@@ -9,7 +9,7 @@ CONTENTS = (
     ("Session", "bookings:sessions"),
     ("Bookings", "bookings:bookings"),
     ("Records", "bookings:records"),
-    ("Labels", "samples:labels"),
+    ("Labels", "bookings:label_sheet"),
     ("Review", "bookings:flags"),
 )
 FOR_HOUSE_STAFF = {"Review"}
