@@ -1,9 +1,14 @@
 """The append-only log and what was set aside."""
 
 import uuid
+from datetime import timedelta
 
 from django.db import models
 from django.db.models import Q
+
+LATE = timedelta(
+    minutes=10
+)  # from happening to recording, above which an entry is late; own proposal
 
 
 class Log(models.Model):
@@ -70,6 +75,12 @@ class Entry(models.Model):
 
     def __str__(self):
         return f"{self.kind} ({self.log}, {self.n})"
+
+    @property
+    def late_by(self):
+        """How much later it was recorded than it happened, or None where it came at once."""
+        span = self.recorded_at - self.happened_at
+        return span if span > LATE else None
 
 
 class KeptItem(models.Model):
