@@ -15,15 +15,22 @@ def check_sign_in(request, *, name, password):
     """(person, "") or (None, the sentence that says why not)."""
     now = timezone.now()
     name = name.strip().lower()
-    failed = Attempt.objects.filter(name=name, at__gt=now - PAUSE).count()
-    if failed >= ALLOWED:
-        return None, (
-            f"{failed} sign-ins under this name did not work. Wait 15 minutes, or ask staff "
-            "for a new password."
-        )
+    if pause := too_many(name):
+        return None, pause
     person = authenticate(request, username=name, password=password)
     if person is None:
         Attempt.objects.create(name=name, address=request.META.get("REMOTE_ADDR") or None, at=now)
         return None, "Name and password do not belong together. Check both and try again."
     Attempt.objects.filter(name=name).delete()
     return person, ""
+
+
+def too_many(name):
+    """Why this name has to wait, or an empty text."""
+    failed = Attempt.objects.filter(name=name, at__gt=timezone.now() - PAUSE).count()
+    if failed < ALLOWED:
+        return ""
+    return (
+        f"{failed} sign-ins under this name did not work. Wait 15 minutes, or ask staff "
+        "for a new password."
+    )

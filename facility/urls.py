@@ -3,12 +3,14 @@
 from django.contrib import admin
 from django.urls import include, path
 
-from facility import views, views_marks
+from facility import views, views_marks, views_welcome
 
 app_patterns = (
     [
         path("sign-in/", views.sign_in, name="sign_in"),
         path("sign-out/", views.sign_out, name="sign_out"),
+        path("welcome/<str:token>/", views_welcome.welcome, name="welcome"),
+        path("password/", views_welcome.change_password, name="change_password"),
         path("photos/<str:digest>/", views.photo, name="photo"),
         path("marks/", views_marks.marks, name="marks"),
         path("policy/", views.policy_table, name="policy"),
