@@ -122,6 +122,16 @@ LOGIN_REDIRECT_URL = "bookings:today"
 SESSION_COOKIE_AGE = 14 * 3600  # one working day
 SESSION_COOKIE_HTTPONLY = True
 
+# Letters go through a mail server where one is named, else to the console.
+EMAIL_HOST = env("EMAIL_HOST")
+EMAIL_PORT = int(env("EMAIL_PORT", "587"))
+EMAIL_HOST_USER = env("EMAIL_HOST_USER")
+EMAIL_HOST_PASSWORD = env("EMAIL_HOST_PASSWORD")
+EMAIL_USE_TLS = env_bool("EMAIL_USE_TLS", True)
+EMAIL_TIMEOUT = 10
+EMAIL_BACKEND = f"django.core.mail.backends.{'smtp' if EMAIL_HOST else 'console'}.EmailBackend"
+DEFAULT_FROM_EMAIL = SERVER_EMAIL = env("EMAIL_FROM", "holdfast@localhost")
+
 LANGUAGE_CODE = "en-gb"
 USE_I18N = False
 USE_TZ = True
