@@ -6,7 +6,7 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import learning, pump, unusual
+from bookings import attend, learning, pump, tell, unusual, waiting
 from bookings.models import PumpDown
 from facility.models import Attempt, Chamber, Instrument, Person
 
@@ -17,16 +17,35 @@ FEWEST_RUNS = 12  # past pump-downs before one may be called unusual; own choice
 LEFT = timedelta(days=2)  # a pump-down without a reading for so long is over; own proposal
 
 JUDGED = ("chamber__instrument", "load__holder")
+OF_PEOPLE = (  # use first, so that nobody is told of a lapse that a session has put off
+    attend.note_use,
+    attend.release_unused,
+    waiting.pass_on,
+    attend.tell_lapses,
+    attend.tell_faults,
+    attend.tell_overdue_visits,
+    attend.watch_shut_down,
+    tell.forget,
+    tell.gather,
+)
 
 
 def tick(now=None):
     """Run every duty under a lock on the instruments; returns what was done, by name."""
     now = now or timezone.now()
     done = {}
-    for duty in (_end_left_pumpdowns, _judge, _learn, _forget_old_attempts, _sweep_sign_ons):
+    for duty in (
+        _end_left_pumpdowns,
+        _judge,
+        _learn,
+        *OF_PEOPLE,
+        _forget_old_attempts,
+        _sweep_sign_ons,
+    ):
         with transaction.atomic():
             list(Instrument.objects.select_for_update().order_by("pk"))
             done[duty.__name__.strip("_").replace("_", " ")] = duty(now)
+    done["send"] = tell.send(now)  # with no row locked: a mail server may be slow
     return done
 
 

@@ -15,7 +15,18 @@ TENTH = NormalDist().inv_cdf(0.9)  # standard deviations from the median to eith
 CERTAINTIES = (0.5, 0.8, 0.9, 0.95)
 
 
-# The wall clock
+# The wall clock. Python counts between two times of one zone by the wall, not by what elapses,
+# so lengths are measured in UTC.
+
+
+def later(moment, length):
+    """The moment so much later, by what elapses, in the zone that it carries."""
+    return (moment.astimezone(UTC) + length).astimezone(moment.tzinfo)
+
+
+def length_of(start, end):
+    """What elapses from start to end, also over a change of clocks."""
+    return end.astimezone(UTC) - start.astimezone(UTC)
 
 
 def moment_of(wall, zone, what="The time"):
@@ -27,21 +38,25 @@ def moment_of(wall, zone, what="The time"):
              are put back and it comes twice.
     """
     early, late = (wall.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
+    if early.utcoffset() == late.utcoffset():
+        return early
+    back = early.utcoffset() > late.utcoffset()
     shown = f"{wall.day} {wall:%b %Y}, {wall:%H:%M},"
-    if early.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != wall:
-        after = late.astimezone(UTC).astimezone(zone)
-        later = max(after, early.astimezone(UTC).astimezone(zone), key=lambda at: at.timestamp())
-        raise ValueError(
-            f"{what} {shown} does not exist: the clocks go forward then. "
-            f"Choose {later:%H:%M} or later."
-        )
-    if early.utcoffset() != late.utcoffset():
-        over = wall + (early.utcoffset() - late.utcoffset())
-        raise ValueError(
-            f"{what} {shown} comes twice: the clocks go back then. "
-            f"Choose a time before it, or {over:%H:%M} or later."
-        )
-    return early
+    raise ValueError(
+        f"{what} {shown} "
+        f"{'comes twice: the clocks go back' if back else 'does not exist: the clocks go forward'} "
+        f"then. Choose {_first_after(wall, zone):%H:%M} or later{', or earlier' if back else ''}."
+    )
+
+
+def _first_after(wall, zone):
+    """The first quarter of an hour after a change of clocks that is there once."""
+    at = wall.replace(minute=0)
+    while at < wall or at.replace(tzinfo=zone).utcoffset() != (
+        at.replace(tzinfo=zone, fold=1).utcoffset()
+    ):
+        at += timedelta(minutes=15)
+    return at
 
 
 def wall_of(moment, zone):
@@ -57,10 +72,10 @@ def weekly(wall_start, wall_end, zone, *, count, weeks_apart=1):
     """
     found = []
     for number in range(1, count + 1):
-        later = (number - 1) * weeks_apart * WEEK
+        shift = (number - 1) * weeks_apart * WEEK
         try:
-            start = moment_of(wall_start + later, zone, "From")
-            end = moment_of(wall_end + later, zone, "Until")
+            start = moment_of(wall_start + shift, zone, "From")
+            end = moment_of(wall_end + shift, zone, "Until")
         except ValueError as problem:
             found.append((number, None, None, str(problem)))
         else:
@@ -123,7 +138,7 @@ def refusal(start, end, *, now, rules, hours, instrument):
     Takes:   start and end, in the facility's zone; now; rules; hours of the person's level, or
              None where the hours of the day do not matter (a load that waits overnight).
     """
-    length = end - start
+    length = length_of(start, end)
     if hours is not None and not hours.may_book:
         return (
             f"At the level {hours.word} you do not book {instrument} yourself. "
@@ -136,15 +151,15 @@ def refusal(start, end, *, now, rules, hours, instrument):
             f"{span(length)} is longer than the {span(rules.longest)} that one booking of "
             f"{instrument} may have. Book less, or ask staff."
         )
-    if start < now + rules.notice and rules.notice:
+    if rules.notice and start < later(now, rules.notice):
         return (
             f"{instrument} is booked at least {span(rules.notice)} before. "
-            f"Choose {words(now + rules.notice)} or later, or ask staff."
+            f"Choose {words(later(now, rules.notice).astimezone(start.tzinfo))} or later, or ask staff."
         )
     if start > now + rules.horizon:
         return (
             f"{instrument} is booked at most {rules.horizon.days} days ahead, "
-            f"until {words(now + rules.horizon)}."
+            f"until {words((now + rules.horizon).astimezone(start.tzinfo))}."
         )
     return _outside_hours(start, end, hours, instrument) if hours is not None else ""
 
@@ -165,7 +180,7 @@ def _outside_hours(start, end, hours, instrument):
 
 def over_quota(hours_held, start, end, quota, group, instrument):
     """Why a group's week is full; empty where it is not, or without a quota."""
-    asked = (end - start) / timedelta(hours=1)
+    asked = length_of(start, end) / timedelta(hours=1)
     if quota is None or hours_held + asked <= quota + 1e-9:
         return ""
     return (
@@ -221,11 +236,13 @@ def next_slot(taken, length, *, after, until, step=timedelta(minutes=30), allows
 
     Starts are tried at `after`, then at whole steps of the wall clock inside each free stretch.
     """
+    zone, after, until = after.tzinfo, after.astimezone(UTC), until.astimezone(UTC)
     for start, end in free_stretches(taken, after, until, length):
-        at = start
+        at = start.astimezone(UTC)
         while at + length <= end:
-            if allows(at, at + length):
-                return at, at + length
+            slot = at.astimezone(zone), (at + length).astimezone(zone)
+            if allows(*slot):
+                return slot
             at = _next_step(at, step)
     return None
 
@@ -261,7 +278,7 @@ def quantile_s(ready_s, low80_s, high80_s, certainty):
 
 def load_by(measure_at, wait_s, transfer=timedelta(0)):
     """When the door must be closed for a load to lie on the stage at `measure_at`."""
-    return measure_at - timedelta(seconds=wait_s) - transfer
+    return later(measure_at, -timedelta(seconds=wait_s) - transfer)
 
 
 def room_to_load(taken, load_at, measure_at):
@@ -310,7 +327,7 @@ def shut_down_duty(bookings, day, zone):
 def hours_of(stretches, start=None, end=None):
     """Hours that at least one of the stretches covers, inside [start, end).
 
-    >>> at = lambda hour: datetime(2026, 11, 12, hour, tzinfo=UTC)
+    >>> at = lambda hour: datetime(2026, 11, 12, hour)
     >>> hours_of([(at(9), at(11)), (at(10), at(12)), (at(14), at(15))])
     4.0
     """

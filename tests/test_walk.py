@@ -15,10 +15,11 @@ from django.test import Client
 from django.urls import URLPattern, get_resolver, reverse
 from django.utils import timezone
 
-from bookings import book, pump, run
+from bookings import book, closures, feed, forms_time, inside, pump, run, visits
 from bookings import forms as bookings_forms
-from bookings.models import Flag
+from bookings.models import Flag, Offer, Wish
 from facility import forms as facility_forms
+from facility import invite, qualify
 from facility.models import Place
 from samples import mount
 from tests import build
@@ -28,7 +29,7 @@ pytestmark = pytest.mark.django_db
 
 SECRET = "Unobtainium on glass"
 FORMULA = "UnobtO3"
-PUBLIC = {"facility:sign_in", "facility:health"}
+PUBLIC = {"facility:sign_in", "facility:health", "facility:welcome", "bookings:feed_file"}
 
 # What each address with a parameter is asked for: things of Ben's.
 ARGUMENTS = {
@@ -52,12 +53,39 @@ ARGUMENTS = {
     "bookings:session_record": lambda our: [our.session.pk],
     "bookings:load": lambda our: [our.load.pk],
     "bookings:cancel_booking": lambda our: [our.booking.pk],
+    "bookings:booking": lambda our: [our.booking.pk],
+    "bookings:move_booking": lambda our: [our.booking.pk],
+    "bookings:day": lambda our: [timezone.localdate().isoformat()],
+    "bookings:open_again": lambda our: [our.closure.pk],
+    "bookings:leave_waiting": lambda our: [our.wish.pk],
+    "bookings:offer": lambda our: [our.offer.pk],
+    "bookings:feed_file": lambda our: [our.feed_token],
+    "bookings:booking_rules": lambda our: [our.instrument.slug],
+    "bookings:change_rules": lambda our: [our.instrument.slug],
+    "bookings:say_word": lambda our: [our.instrument.slug],
+    "facility:welcome": lambda our: [our.welcome_token],
+    "bookings:visit": lambda our: [our.visit.pk],
+    "bookings:induct": lambda our: [our.visit.pk],
+    "bookings:close_visit": lambda our: [our.visit.pk],
+    "bookings:training": lambda our: [our.training.pk],
+    "bookings:observe": lambda our: [our.training.pk],
+    "bookings:grant": lambda our: [our.training.pk],
+    "bookings:end_qualification": lambda our: [our.ben.qualifications.get().pk],
+    "bookings:group": lambda our: [our.ben.group_id],
+    **{
+        f"bookings:{name}": lambda our: [our.ben.pk]
+        for name in ("person", "new_link", "arrange_visit", "hand_over", "leave", "begin_training")
+    },
     "bookings:answer_flag": lambda our: [our.flag.pk],
 }
 WRITE_IN_A_SESSION = STAFF | {"user"}
 STRICTER = {
     "bookings:load": OWN,
     "bookings:scanned_sample": OWN,
+    "bookings:offer": {"user"},
+    **dict.fromkeys(  # Gil, the lead, hosts the visit
+        ["bookings:visit", "bookings:induct", "bookings:close_visit"], STAFF | {"lead"}
+    ),
     **dict.fromkeys(
         [
             "bookings:take_step",
@@ -69,7 +97,13 @@ STRICTER = {
         WRITE_IN_A_SESSION,
     ),
 }
-HIDDEN = {"bookings:sample", "bookings:session", "bookings:session_record", "bookings:load"}
+HIDDEN = {
+    "bookings:offer",
+    "bookings:sample",
+    "bookings:session",
+    "bookings:session_record",
+    "bookings:load",
+}
 
 
 def addresses(patterns=None, space=""):
@@ -92,7 +126,7 @@ def our(lab):
     mounted = mount.mount(holder=lab.holder, sample=sample, by=lab.ben)
     session = run.sign_on(instrument=lab.instrument, by=lab.ben)
     now = timezone.now()
-    load = run.open_load(session=session, holder=lab.holder, by=lab.ben, moment=now)
+    load = inside.open_load(session=session, holder=lab.holder, by=lab.ben, moment=now)
     chamber = lab.instrument.chambers.get(kind="introduction")
     free = build.holder("F1", by=lab.dee)
     build.sample(SECRET + ", the second", owner=lab.ben, composition=FORMULA)
@@ -114,7 +148,37 @@ def our(lab):
             key="walk", rule="PWD-01", severity="staff", says=f"{SECRET} sheds", raised_at=now,
             holder=lab.holder, mount=mounted, instrument=lab.instrument,
         ),
+        **of_people(lab, now),
     )  # fmt: skip
+
+
+def of_people(lab, now):
+    """A training and an offer of Ben's, a visit that Gil hosts, a closure, a wish, two secret links."""
+    stage = Place.objects.get(kind="stage", instrument=lab.other_instrument)
+    day = now.date()
+    visitor = build.person("Wim Plantain", role="visitor")
+    return {
+        "training": qualify.begin_training(
+            person=lab.ben, instrument=lab.instrument, level=5, by=lab.dee
+        ),
+        "visit": visits.arrange(
+            person=visitor, host=lab.gil, arrives_on=day, leaves_on=day, by=lab.dee
+        ),
+        "closure": closures.close(
+            instrument=lab.other_instrument, by=lab.dee, why="bake",
+            start=now + timedelta(days=2), end=now + timedelta(days=3),
+        ),
+        "wish": Wish.objects.create(
+            person=lab.ben, place=stage, made_at=now,
+            starts_at=now + timedelta(days=2), ends_at=now + timedelta(days=3),
+        ),
+        "offer": Offer.objects.create(
+            person=lab.ben, place=stage, made_at=now, until=now + timedelta(hours=9),
+            starts_at=now + timedelta(hours=8), ends_at=now + timedelta(hours=9),
+        ),
+        "feed_token": feed.renew(person=lab.ben, instrument=lab.instrument),
+        "welcome_token": invite.new_link(person=lab.ben, by=lab.dee),
+    }  # fmt: skip
 
 
 def path_of(name, our):
@@ -228,11 +292,13 @@ def test_given_codes_of_nothing_when_asked_then_they_are_not_here(lab, name, cod
     assert response.status_code in (302, 404)
 
 
-READ_WITHOUT_A_FORM = {"q", "next", "back", "seen", "what", "handover", "fault"}
+READ_WITHOUT_A_FORM = {"q", "next", "back", "seen", "what", "handover", "fault"} | {
+    "seen_step", "answer", "series", "week", "page", "gone",
+}  # fmt: skip
 FIELDS = READ_WITHOUT_A_FORM.union(
     *(
         form.base_fields
-        for module in (bookings_forms, facility_forms)
+        for module in (bookings_forms, forms_time, facility_forms)
         for form in vars(module).values()
         if isinstance(form, type) and issubclass(form, BaseForm)
     )

@@ -142,7 +142,7 @@ def _wanted(request):
     initial = {"length": "120", "times": 1}
     main = Place.objects.filter(kind=week.MAIN, instrument__isnull=False).first()
     initial["place"] = main.pk if main else None
-    if request.GET.get("place", "").isdigit() and len(request.GET["place"]) < 10:
+    if re.fullmatch(r"[0-9]{1,9}", request.GET.get("place", "")):
         initial["place"] = int(request.GET["place"])
     now = timezone.localtime().replace(minute=0, second=0, microsecond=0)
     initial["start"] = planning.later(now, timedelta(hours=1))

@@ -4,8 +4,8 @@ from django.contrib import messages
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
-from bookings import pump
-from bookings.models import Booking, Flag, Load, PumpDown, Session
+from bookings import home
+from bookings.models import Message, Session
 from facility.access import may, policy
 from facility.htmx import page, see
 from facility.models import Instrument
@@ -19,44 +19,25 @@ FOUND_AT_MOST = 20
 @policy("page.everyone")
 def today(request):
     """What is on now, what needs this person, and what is theirs."""
-    staff = may(request.user, "flag.see")
+    person, now = request.user, timezone.now()
+    needs, need_count = home.needs(person, now)
     context = {
-        "day": timezone.localdate(),
-        "instruments": [_on_now(instrument) for instrument in Instrument.objects.all()],
-        "flags": Flag.objects.waiting().by_severity().select_related("holder", "instrument")[:12]
-        if staff
-        else [],
-        "flag_count": Flag.objects.waiting().count() if staff else 0,
-        "sees_flags": staff,
-        "sessions": Session.objects.open()
-        .with_person(request.user)
-        .select_related("instrument")[:6],
-        "holders": Holder.objects.carrying_samples_of(request.user)[:6],
-        "samples": Sample.objects.of(request.user).kept().unmounted()[:6],
+        "day": timezone.localdate(now),
+        "instruments": home.on_now(person, now),
+        "day_lines": home.day_lines(person, now),
+        "needs": needs,
+        "need_count": need_count,
+        "unread": Message.objects.unread().filter(person=person).exists(),
+        "sessions": Session.objects.open().with_person(person).select_related("instrument")[:6],
+        "may_book": may(person, "booking.make"),
+        "may_say": may(person, "instrument.say"),
+        "words": Instrument.Word.choices,
+        "sees_people": may(person, "person.list"),
+        "sees_hours": may(person, "usage.see"),
+        "group": person.group if person.group and may(person, "group.see", person.group) else None,
+        **home.yours(person, now),
     }
     return page(request, "bookings/today.html", context)
-
-
-def _on_now(instrument):
-    """One instrument's line: its word, newest pressures, holder inside, who is on, who is next."""
-    now = timezone.now()
-    gauges = pump.gauges_of(instrument)
-    newest = pump.newest(gauges)
-    rows = [{"gauge": gauge, "reading": newest[gauge.pk]} for gauge in gauges]
-    return {
-        "instrument": instrument,
-        "readings": rows,
-        "load": Load.objects.inside()
-        .filter(instrument=instrument)
-        .select_related("holder")
-        .first(),
-        "session": Session.objects.open().filter(instrument=instrument).first(),
-        "pumpdown": PumpDown.objects.running().filter(chamber__instrument=instrument).first(),
-        "next": Booking.objects.standing()
-        .filter(place__instrument=instrument, ends_at__gt=now)
-        .select_related("person__group", "place")
-        .first(),
-    }
 
 
 @require_GET
