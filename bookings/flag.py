@@ -22,19 +22,29 @@ def key_of(finding, about):
 WHOLE_HOLDER = ("MEM-01", "MEM-02", "HGT-01", "HGT-02")  # about the holder, whatever lies on it
 
 
+OF_THE_SAMPLE = ("VOL", "OUT", "HAZ", "BEM", "OVL", "MNT")  # asked once a sample, not once a mount
+
+
 def keys_of(holder, mounts, findings):
     """(key, finding) of every finding of `warn` or graver; the same key once, its gravest finding."""
     by_id = {f"p{mount.position}": mount for mount in mounts}
     found = {}
     for finding in sorted(findings, key=lambda one: -one.rank):
-        if finding.rank <= rank(NOTE):
-            continue
-        about = sorted(by_id[name].pk for name in finding.about if name in by_id)
-        if finding.rule in WHOLE_HOLDER:
-            # since what stands on it: a new load of the holder asks anew
-            about = [f"holder {holder.pk}", min((mount.pk for mount in mounts), default=0)]
-        found.setdefault(key_of(finding, about or [f"holder {holder.pk}"]), finding)
+        if finding.rank > rank(NOTE):
+            found.setdefault(key_of(finding, _about(finding, by_id, holder)), finding)
     return list(found.items())
+
+
+def _about(finding, by_id, holder):
+    """What a finding is about, as its flag remembers it."""
+    mounts = [by_id[name] for name in finding.about if name in by_id]
+    if finding.rule in WHOLE_HOLDER or not mounts:
+        # since what stands on it: the next load of the holder asks anew
+        return [f"holder {holder.pk}", min((mount.pk for mount in by_id.values()), default=0)]
+    if len(mounts) == 1 and finding.rule.split("-")[0] in OF_THE_SAMPLE:
+        held = [mounts[0].mounting] if finding.rule.startswith("MNT") else []
+        return [f"sample {mounts[0].sample_id}", *held]
+    return sorted(mount.pk for mount in mounts)
 
 
 def of_holder(holder, mounts, findings):

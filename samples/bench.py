@@ -112,16 +112,22 @@ def layout_document(holder, mounts, instrument=None):
     return document
 
 
-def draw(holder, mounts, seen):
+SPOT_MM = 5.2  # a free place is drawn so wide: a gloved finger finds it on the tablet
+
+
+def draw(holder, mounts, seen, spots=()):
     """The drawing of a holder; a sample that the onlooker may not know of shows as its form.
 
-    Takes: mounts in order of position; `seen`, by the mount's primary key.
+    Takes: mounts in order of position; `seen`, by the mount's primary key; spots, (x, y) in mm of
+    free places.
     """
     document = layout_document(holder, mounts)
     for mount, row in zip(mounts, document["mounts"], strict=True):
         row["name"] = mount.sample.title if seen[mount.pk] else "another group's sample"
     numbers = {f"p{mount.position}": str(mount.position) for mount in mounts}
-    return drawing.draw(layout.read_layout(document), code=holder.code, numbers=numbers)
+    places = [layout.Footprint("disc", SPOT_MM, x_mm=x, y_mm=y) for x, y in spots]
+    read = replace(layout.read_layout(document), rules=limits.in_force())
+    return drawing.draw(read, code=holder.code, numbers=numbers, spots=places)
 
 
 def draw_small(holder, mounts):
@@ -227,12 +233,20 @@ def last_change(mounts, holder):
 
 
 def steps_done(holder, mounts):
-    """The newest bench step of each kind since the holder was last changed."""
+    """The newest bench step of each kind since the holder was last changed.
+
+    That picture and positions agree is asked again after a move, too.
+    """
     changed = last_change(mounts, holder)
     steps = holder.steps.select_related("by")
     if changed is not None:
         steps = steps.filter(at__gte=changed)
-    return {step.kind: step for step in reversed(steps[:20])}
+    done = {step.kind: step for step in reversed(steps[:20])}
+    moved = max((mount.moved_at for mount in mounts if mount.moved_at), default=None)
+    agrees = done.get(BenchStep.Kind.AGREES)
+    if agrees and moved and agrees.at < moved:
+        del done[BenchStep.Kind.AGREES]
+    return done
 
 
 def layout_of(holder, mounts, instrument=None, *, names=None, rules=None):
@@ -244,7 +258,7 @@ def layout_of(holder, mounts, instrument=None, *, names=None, rules=None):
     return replace(layout.read_layout(document), rules=rules or limits.in_force())
 
 
-def _past_document(holder, mounts):
+def past_document(holder, mounts):
     """Mounts of different times beside one another: only what they are counts, not where."""
     rows = [mount_document(mount, f"m{mount.pk}") for mount in mounts]
     return {"holder": holder_document(holder), "mounts": rows}
@@ -284,7 +298,7 @@ def assessed(holder, mounts, *, may_see=None, named=True, past=(), instrument=No
     under = steps.get(BenchStep.Kind.GAUGE)
     surroundings = Surroundings(
         of=MappingProxyType({f"p{m.position}": declared_of(m.sample) for m in mounts}),
-        past=(*memory.pasts_of(holder, mounts, _past_document, seen=may_see), *past),
+        past=(*memory.pasts_of(holder, mounts, past_document, seen=may_see), *past),
         blanks=memory.blanks_of(holder),
         hidden=frozenset(id_ for id_, known in seen.items() if not known),
         passes_gauge=under.passes if under else None,
@@ -303,7 +317,7 @@ def assessed(holder, mounts, *, may_see=None, named=True, past=(), instrument=No
         for said in unread
         if all(known or f"mount {id_}," not in said for id_, known in seen.items())
     ]
-    return gravest_first(findings), [_in_words(said) for said in readable]
+    return gravest_first(findings), [in_words(said) for said in readable]
 
 
 def findings_of(holder, mounts, **more):
@@ -315,7 +329,7 @@ def _for_people(finding, seen, hides):
     """A finding with positions for ids; of a sample that the reader may not know, only its rule."""
     about = [id_ for id_ in finding.about if id_ in seen]
     if about and finding.rule not in ("MEM-01", "HGT-02") and not any(seen[id_] for id_ in about):
-        where = _in_words(" and ".join(about))
+        where = in_words(" and ".join(about))
         if any(hides[id_] for id_ in about):
             return replace(
                 finding, says=f"{where}: ask staff.", do="", value=None, limit=None, source=""
@@ -331,16 +345,16 @@ def _for_people(finding, seen, hides):
         others = [id_ for id_ in about if seen[id_]]
         return replace(
             finding,
-            says=f"{_in_words(' and '.join(others))}: ask staff about its neighbour.",
+            says=f"{in_words(' and '.join(others))}: ask staff about its neighbour.",
             do="",
         )
-    return replace(finding, says=_in_words(finding.says), do=_in_words(finding.do))
+    return replace(finding, says=in_words(finding.says), do=in_words(finding.do))
 
 
-def _in_words(text):
+def in_words(text):
     """p2 as position 2, a capital first.
 
-    >>> _in_words("p1 and Anatase A3 (p2) touch.")
+    >>> in_words("p1 and Anatase A3 (p2) touch.")
     'Position 1 and Anatase A3 (position 2) touch.'
     """
     text = re.sub(r"\bp(\d+)\b", r"position \1", text)

@@ -1,11 +1,14 @@
-"""Labels: the address a code carries, its QR drawing, and the box label as a picture."""
+"""Labels: the address a code carries, its QR drawing, label pictures, engraving files, sheets."""
 
 import io
 
 import qrcode
 import qrcode.constants
 from django.conf import settings
+from django.utils.html import escape
 from PIL import Image, ImageDraw, ImageFont
+
+from samples.sheets import Label
 
 QUIET_MODULES = 4  # ISO/IEC 18004: the quiet zone is four modules wide
 DOTS_A_MM = 11.811  # 300 dots an inch
@@ -71,6 +74,40 @@ def box_label_png(*, kind, code, short_name, lines):
     out = io.BytesIO()
     picture.save(out, "PNG", dpi=(300, 300))
     return out.getvalue()
+
+
+ENGRAVED_MM = 8.0  # side of the code on a holder's face, quiet zone apart; own proposal
+
+
+def engraving_svg(*, code, short_name, side_mm=ENGRAVED_MM):
+    """An SVG in millimetres for the engraver: the bare code (21 modules, level Q) and the short name.
+
+    Dark modules are filled shapes; mirror or invert it in the engraver's own program where needed.
+    """
+    rows = modules(code)
+    module = side_mm / len(rows)
+    quiet = QUIET_MODULES * module
+    high = side_mm + 2 * quiet + 3.2
+    wide = side_mm + 2 * quiet
+    _, dark = path(code)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:.3f}mm" height="{high:.3f}mm" '
+        f'viewBox="0 0 {wide:.3f} {high:.3f}"><title>{escape(code)}</title>'
+        f'<path transform="scale({module:.5f})" d="{dark}"/>'
+        f'<text x="{wide / 2:.3f}" y="{high - 0.6:.3f}" font-family="sans-serif" font-size="3" '
+        f'text-anchor="middle">{escape(short_name)}</text></svg>'
+    )
+
+
+def label_of(kind, code, *, name="", lines=(), foot=""):
+    """A label of a sheet for a holder (H), sample (S) or consumable lot (C)."""
+    return Label(
+        modules=tuple(map(tuple, modules(address_of(kind, code)))),
+        plate=f"{code[:4]} {code[4:]}",
+        name=name,
+        lines=tuple(lines),
+        foot=foot,
+    )
 
 
 def _font(millimetres):

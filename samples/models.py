@@ -1,7 +1,7 @@
 """Samples, holders, and which holder carried what, when."""
 
 from django.db import models
-from django.db.models import Case, Count, F, Max, OuterRef, Q, Subquery, When
+from django.db.models import Case, Count, F, Max, OuterRef, Prefetch, Q, Subquery, When
 from django.urls import reverse
 
 from facility.models import Place
@@ -41,6 +41,19 @@ class HolderQuerySet(models.QuerySet):
 
     def in_use(self):
         return self.filter(retired_at=None)
+
+    def with_code(self, code):
+        """The one with this code, or None."""
+        return self.filter(code=code).first()
+
+    def coded(self, codes):
+        """Those with one of these codes."""
+        return self.filter(code__in=codes)
+
+    def prefetch_standing(self):
+        """Each with `standing_mounts`, what it carries now."""
+        rows = Mount.objects.standing().select_related("sample").order_by("position")
+        return self.prefetch_related(Prefetch("mounts", queryset=rows, to_attr="standing_mounts"))
 
     def called(self, text):
         """By short name, whatever the case."""
@@ -88,6 +101,14 @@ class Holder(models.Model):
 
 class SampleQuerySet(models.QuerySet):
     """The words we use when we ask about samples."""
+
+    def with_code(self, code):
+        """The one with this code, or None."""
+        return self.filter(code=code).first()
+
+    def coded(self, codes):
+        """Those with one of these codes."""
+        return self.filter(code__in=codes)
 
     def of(self, person):
         """Owned by this person or their group."""
@@ -256,6 +277,7 @@ class Mount(models.Model):
     position = models.PositiveSmallIntegerField(help_text="its number on the drawing")
     since = models.DateTimeField()
     until = models.DateTimeField(null=True, blank=True)
+    moved_at = models.DateTimeField(null=True, blank=True, help_text="on the holder, at the bench")
     x_mm = models.FloatField(default=0.0)
     y_mm = models.FloatField(default=0.0)
     rotation_deg = models.FloatField(default=0.0)
@@ -429,6 +451,18 @@ class BenchStep(models.Model):
         return f"{self.holder}: {self.get_kind_display()}"
 
 
+class HolderPhotoQuerySet(models.QuerySet):
+    """The words we use when we ask for photographs of holders."""
+
+    def during(self, mounts):
+        """Taken while these mounts stood."""
+        stays = Q(pk=None)
+        for row in mounts:
+            ends = Q(at__lte=row.until) if row.until else Q()
+            stays |= Q(holder=row.holder_id, at__gte=row.since) & ends
+        return self.filter(stays)
+
+
 class HolderPhoto(models.Model):
     """A photograph of a holder as it was mounted then."""
 
@@ -436,6 +470,8 @@ class HolderPhoto(models.Model):
     photo = models.ForeignKey("facility.Photo", models.PROTECT, related_name="+")
     at = models.DateTimeField()
     by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+
+    objects = HolderPhotoQuerySet.as_manager()
 
     class Meta:
         ordering = ["-at"]

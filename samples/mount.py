@@ -1,4 +1,6 @@
-"""Verbs of the bench: describe a sample, mount it, take it off, say how loose powder was removed."""
+"""Verbs of the bench: mount a sample, move it, take it off, say how loose powder was removed."""
+
+import math
 
 from django.db import transaction
 from django.utils import timezone
@@ -6,31 +8,7 @@ from django.utils import timezone
 from facility.errors import Refused
 from facility.models import Person, Place
 from samples import bench
-from samples.codes import new_code
-from samples.models import Cleaning, Holder, Mount, Sample, Whereabouts
-
-
-@transaction.atomic
-def describe(*, by, sent_id=None, **fields):
-    """A new sample of `by`, or the one that the same `sent_id` made before."""
-    if sent_id and (before := Sample.objects.filter(sent_id=sent_id).first()):
-        return before
-    return Sample.objects.create(
-        code=_unused_code("S", Sample),
-        owner=by,
-        group=by.group,
-        declared_at=timezone.now(),
-        sent_id=sent_id,
-        **fields,
-    )
-
-
-def _unused_code(kind, model):
-    """A code nobody has; the chance of drawing a used one is small and not zero."""
-    while True:
-        code = new_code(kind)
-        if not model.objects.filter(code=code).exists():
-            return code
+from samples.models import Holder, Mount, Sample, Whereabouts
 
 
 @transaction.atomic
@@ -56,7 +34,7 @@ def mount(
     holder = Holder.objects.select_for_update().get(pk=holder.pk)  # one pair of hands at a time
     if sent_id and (before := Mount.objects.filter(sent_id=sent_id).first()):
         return before
-    _refuse_while_not_at_hand(holder)
+    _refuse_while_not_at_hand(holder, going_on=True)
     if standing := sample.mounts.standing().select_related("holder").first():
         raise Refused(
             f"{sample} is on holder {standing.holder}, position {standing.position}. "
@@ -69,11 +47,15 @@ def mount(
         raise Refused(f"Position {position} of {holder} is taken. Choose another number.")
     if x_mm is None or y_mm is None:
         x_mm, y_mm = bench.free_spot(holder, sample)
+    now = timezone.now()
+    for here in Whereabouts.objects.now().filter(sample=sample):  # where its holder is, it is
+        here.until = max(now, here.since)
+        here.save(update_fields=["until"])
     return Mount.objects.create(
         holder=holder,
         sample=sample,
         position=position or next(n for n in range(1, 1000) if n not in taken),
-        since=timezone.now(),
+        since=now,
         x_mm=x_mm,
         y_mm=y_mm,
         rotation_deg=rotation_deg,
@@ -96,6 +78,9 @@ def take_off(*, mount, by):
     _refuse_while_not_at_hand(holder)
     mount.until, mount.taken_off_by = timezone.now(), by
     mount.save(update_fields=["until", "taken_off_by"])
+    here = Whereabouts.objects.now().filter(holder=holder).select_related("place").first()
+    if here and not Whereabouts.objects.now().filter(sample=mount.sample_id).exists():
+        Whereabouts.objects.create(sample=mount.sample, place=here.place, since=mount.until, by=by)
     return mount
 
 
@@ -113,15 +98,51 @@ def say_loose_powder(*, mount, by, how):
 
 
 @transaction.atomic
-def clean(*, holder, by, method, blank="", sent_id=None):
-    """Record that a holder was cleaned."""
-    if sent_id and (before := Cleaning.objects.filter(sent_id=sent_id).first()):
-        return before
-    if not method.strip():
-        raise Refused("Say how the holder was cleaned, such as: isopropanol, wiped, then baked.")
-    return Cleaning.objects.create(
-        holder=holder, at=timezone.now(), method=method, blank=blank, by=by, sent_id=sent_id
-    )
+def lay(*, holder, places, by):
+    """Move mounts on their holder: `places` is {mount's key: (x, y, rotation)}.
+
+    At the bench a mount moves where it is; one that was in vacuum since it was mounted ends, and a
+    new one begins, so that the past keeps its drawing.
+    """
+    holder = Holder.objects.select_for_update().get(pk=holder.pk)
+    _refuse_while_not_at_hand(holder)
+    standing = {
+        row.pk: row for row in Mount.objects.select_for_update().filter(holder=holder, until=None)
+    }
+    if strange := places.keys() - standing.keys():
+        raise Refused(
+            f"{len(strange)} of these samples are no longer on {holder}. Look at it again."
+        )
+    now, moved = timezone.now(), []
+    been = Whereabouts.objects.filter(holder=holder, place__kind__in=Place.IN_VACUUM)
+    last_in_vacuum = been.order_by("-since").values_list("since", flat=True).first()
+    for key, (x_mm, y_mm, rotation_deg) in places.items():
+        row = standing[key]
+        if (
+            not all(map(math.isfinite, (x_mm, y_mm, rotation_deg)))
+            or max(abs(x_mm), abs(y_mm)) > 500
+        ):
+            raise Refused(f"Position {row.position} cannot lie at {x_mm:g}, {y_mm:g} mm.")
+        if (row.x_mm, row.y_mm, row.rotation_deg) == (x_mm, y_mm, rotation_deg):
+            continue
+        if last_in_vacuum and last_in_vacuum > row.since:
+            Mount.objects.filter(pk=row.pk).update(until=now, taken_off_by=by)
+            row.pk, row.since, row.by, row.sent_id, row._state.adding = None, now, by, None, True
+        row.x_mm, row.y_mm, row.rotation_deg, row.moved_at = x_mm, y_mm, rotation_deg, now
+        row.save()
+        moved.append(row)
+    return moved
+
+
+@transaction.atomic
+def measure(*, mount, by, thickness_mm):
+    """Write down how thick a mounted sample was measured to be."""
+    mount = Mount.objects.select_for_update().select_related("holder").get(pk=mount.pk)
+    if mount.until:
+        raise Refused(f"{mount.sample} is no longer on {mount.holder}.")
+    mount.thickness_mm, mount.moved_at = thickness_mm, timezone.now()
+    mount.save(update_fields=["thickness_mm", "moved_at"])
+    return mount
 
 
 @transaction.atomic
@@ -146,13 +167,43 @@ def move(*, holder, place, by, moment=None):
     return Whereabouts.objects.create(holder=holder, place=place, since=moment, by=by)
 
 
-def _refuse_while_not_at_hand(holder):
+def refuse_in_vacuum(holder):
+    """Raise Refused while a holder is in vacuum: a session's steps bring it out."""
+    here = Whereabouts.objects.now().filter(holder=holder).select_related("place").first()
+    if here and here.place.is_in_vacuum:
+        raise Refused(f"Holder {holder} is in vacuum: {here.place}. A session takes it out.")
+
+
+def _refuse_while_not_at_hand(holder, *, going_on=False):
     """Nothing is mounted on or taken off a holder that is retired or in vacuum."""
     if holder.retired_at:
         raise Refused(f"Holder {holder} is retired. Take another one.")
+    if holder.quarantined_why and going_on:
+        raise Refused(
+            f"Holder {holder} is quarantined: {holder.quarantined_why}. Take another one; staff "
+            "release it."
+        )
     here = Whereabouts.objects.now().filter(holder=holder).select_related("place").first()
     if here and here.place.kind in Place.IN_VACUUM:
         raise Refused(f"Holder {holder} is in vacuum: {here.place}. Take it out first.")
+
+
+@transaction.atomic
+def put(*, sample, place, by):
+    """Bring a sample that lies on no holder to a place."""
+    on = sample.mounts.standing().select_related("holder").first()
+    if on:
+        raise Refused(f"{sample} is on holder {on.holder}. Take it off there first.")
+    if place.is_in_vacuum:
+        raise Refused(f"A sample goes into {place} on a holder. Mount it first.")
+    now = timezone.now()
+    here = Whereabouts.objects.select_for_update().filter(sample=sample, until=None).first()
+    if here and here.place_id == place.pk:
+        return here
+    if here:
+        here.until = max(now, here.since)
+        here.save(update_fields=["until"])
+    return Whereabouts.objects.create(sample=sample, place=place, since=now, by=by)
 
 
 def hand_over(*, samples, to: Person):

@@ -1,4 +1,4 @@
-"""Addresses of samples and labels."""
+"""Addresses of the rules' limits."""
 
 from django.urls import path
 
@@ -6,5 +6,6 @@ from samples import views
 
 app_name = "samples"
 urlpatterns = [
-    path("labels/", views.labels, name="labels"),
+    path("limits/", views.rule_limits, name="limits"),
+    path("limits/set/", views.set_limit, name="set_limit"),
 ]

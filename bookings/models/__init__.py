@@ -1,5 +1,6 @@
 """Nouns of the app, one file a family."""
 
+from bookings.models.asking import AskedByLink
 from bookings.models.flags import Flag, FlagQuerySet
 from bookings.models.happenings import Fault, FaultQuerySet, LeftRunning, Measurement
 from bookings.models.loads import (
@@ -27,6 +28,7 @@ from bookings.models.time import (
 )
 
 __all__ = [
+    "AskedByLink",
     "Booking",
     "BookingQuerySet",
     "BookingRules",

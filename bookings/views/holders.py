@@ -1,24 +1,29 @@
-"""Holders: the list, one holder with its drawing and findings, mounting, labels."""
+"""Holders: the list, one holder with its drawing and findings, and what keeps it in order."""
 
 from django.contrib import messages
-from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_GET, require_POST
 
-from bookings import run
-from bookings.forms import LooseForm, MountForm
-from bookings.models import Flag, Load
+from bookings import at_bench, histories, run
+from bookings.forms_bench import CleanForm, PictureForm, WhereForm, WordsForm
 from facility.access import may, policy
 from facility.errors import Refused
-from facility.findings import gravest_first
 from facility.htmx import page, see
-from samples import bench, labels, mount
+from samples import keep, mount
 from samples.codes import read_code
-from samples.models import Holder, Mount, Whereabouts
+from samples.models import Holder
 
 
-def _holder(code):
-    return get_object_or_404(Holder.objects.select_related("type"), code=code)
+def holder_of(code):
+    """The holder with this code, or 404."""
+    return get_object_or_404(Holder.objects.select_related("type", "group"), code=code)
+
+
+def refused(request, form, refusal=""):
+    """Say why something was not written down, above the page it is on."""
+    said = [str(refusal)] if refusal else [s for rows in form.errors.values() for s in rows]
+    for sentence in said:
+        messages.warning(request, sentence)
 
 
 @require_GET
@@ -33,29 +38,46 @@ def holders(request):
 @policy("holder.see")
 def holder(request, code):
     """One holder: the drawing to scale, what it carries, what the rules find, what it did before."""
-    holder = Holder.objects.select_related("type").filter(code=code).first()
-    if holder is None:
+    row = Holder.objects.select_related("type", "group").with_code(code)
+    if row is None:
         return render(request, "bookings/unknown_code.html", {"code": code}, status=404)
-    return page(request, "bookings/holder.html", _holder_context(request, holder))
-
-
-def _holder_context(request, holder):
-    mounts = bench.mounts_of(holder)
-    seen = {mount.pk: may(request.user, "sample.see", mount.sample) for mount in mounts}
-    findings = gravest_first(bench.findings_of(holder, mounts))
-    here = Whereabouts.objects.now().filter(holder=holder).select_related("place").first()
-    return {
-        "holder": holder,
-        "mounts": [{"mount": row, "seen": seen[row.pk]} for row in mounts],
-        "drawing": bench.draw(holder, mounts, seen),
-        "findings": findings,
-        "here": here,
-        "in_vacuum": here is not None and here.place.is_in_vacuum,
-        "flags": Flag.objects.waiting().filter(holder=holder).by_severity(),
-        "loads": Load.objects.filter(holder=holder).select_related("instrument")[:8],
-        "cleaning": holder.cleanings.first(),
-        "may_mount": may(request.user, "holder.mount"),
+    context = at_bench.holder_context(row, request.user) | {
+        "history": histories.of_holder(
+            row, may_see=at_bench.seen_by(request.user), page=request.GET.get("page")
+        ),
+        "photographs": at_bench.photographs(row, request.user),
+        "clean_form": CleanForm(),
+        "picture_form": PictureForm(),
+        "where_form": WhereForm(),
+        "words_form": WordsForm(),
+        "methods": keep.METHODS,
+        "staff": at_bench.staff_to_ask(),
     }
+    return page(request, "bookings/holder.html", context)
+
+
+@require_GET
+@policy("holder.see")
+def holder_findings(request, code):
+    """The findings as they would be with some mounts moved: `m12=x,y,rotation`; nothing is kept."""
+    places = read_places(request.GET)
+    context = at_bench.holder_context(holder_of(code), request.user, places=places)
+    return render(request, "bookings/holder_findings.html", context)
+
+
+def read_places(values):
+    """{mount's key: (x, y, rotation)} from fields such as m12=1.5,-2,90; what is no place is left out."""
+    places = {}
+    for name, text in values.items():
+        if name[:1] != "m" or not name[1:].isdecimal() or len(name) > 19:
+            continue
+        try:
+            x, y, rotation = (round(float(part), 3) for part in text.split(","))
+        except ValueError:
+            continue
+        if all(abs(part) < 1e4 for part in (x, y, rotation)):
+            places[int(name[1:])] = (x, y, rotation)
+    return places
 
 
 @require_GET
@@ -70,85 +92,114 @@ def scanned_holder(request, code):
     return see(request, "bookings:holder", code)
 
 
-@policy("holder.mount")
-def mount_sample(request, code):
-    """GET shows the form; POST mounts a sample, described before or now, or says why not."""
-    holder = _holder(code)
-    form = MountForm(
-        request.POST if request.method == "POST" else None,
-        person=request.user,
-        initial={"sample": request.GET.get("sample")},
-    )
-    if form.is_valid():
-        try:
-            form.save(holder=holder, by=request.user)
-        except Refused as refusal:
-            form.add_error(None, str(refusal))
-        else:
-            run.refresh_flags(holder)
-            return see(request, holder)
-    context = {"holder": holder, "form": form}
-    return page(request, "bookings/mount_sample.html", context, status=422 if form.errors else 200)
+# What keeps it in order
 
 
 @require_POST
 @policy("holder.mount")
-def take_off(request, code, pk):
-    """POST takes a sample off its holder."""
-    row = get_object_or_404(Mount.objects.select_related("holder"), pk=pk, holder__code=code)
+def clean_holder(request, code):
+    """POST records a cleaning, with its blank where one was measured."""
+    row = holder_of(code)
+    form = CleanForm(request.POST)
+    if not form.is_valid():
+        refused(request, form)
+        return see(request, row)
     try:
-        mount.take_off(mount=row, by=request.user)
+        keep.clean(
+            holder=row,
+            by=request.user,
+            method=form.cleaned_data["method"],
+            blank=form.blank(),
+            sent_id=form.cleaned_data["sent_id"],
+        )
     except Refused as refusal:
-        messages.warning(request, str(refusal))
+        refused(request, form, refusal)
     else:
-        run.refresh_flags(row.holder)
-    return see(request, row.holder)
+        run.refresh_flags(row)
+        messages.success(request, f"Written down: {row} was cleaned.")
+    return see(request, row)
+
+
+def _in_words(request, code, verb):
+    """One of the verbs that take a sentence about a holder."""
+    row = holder_of(code)
+    form = WordsForm(request.POST)
+    if not form.is_valid():
+        refused(request, form)
+        return see(request, row)
+    try:
+        verb(row, form.cleaned_data["text"], form.cleaned_data["sent_id"])
+    except Refused as refusal:
+        refused(request, form, refusal)
+    return see(request, row)
 
 
 @require_POST
 @policy("holder.mount")
-def say_loose_powder(request, code, pk):
-    """POST records how loose powder was removed."""
-    row = get_object_or_404(Mount.objects.select_related("holder"), pk=pk, holder__code=code)
-    form = LooseForm(request.POST)
-    try:
-        how = form.cleaned_data["how"] if form.is_valid() else ""
-        mount.say_loose_powder(mount=row, by=request.user, how=how)
-    except Refused as refusal:
-        messages.warning(request, str(refusal))
-    else:
-        run.refresh_flags(row.holder)
-    return see(request, row.holder)
-
-
-@require_GET
-@policy("label.print")
-def label(request, code):
-    """The box label, to be printed in its true size."""
-    holder = _holder(code)
-    size, path = labels.path(labels.address_of("H", holder.code))
-    mounts = bench.mounts_of(holder)
-    context = {
-        "holder": holder,
-        "mounts": [
-            {"mount": row, "seen": may(request.user, "sample.see", row.sample)} for row in mounts
-        ],
-        "size": size,
-        "path": path,
-    }
-    return page(request, "bookings/label.html", context)
-
-
-@require_GET
-@policy("label.print")
-def label_png(request, code):
-    """The box label as a picture at 300 dots an inch, for a label printer."""
-    holder = _holder(code)
-    lines = [
-        f"{row.position} {row.sample.title if may(request.user, 'sample.see', row.sample) else row.sample.get_form_display()}"
-        for row in bench.mounts_of(holder)
-    ]
-    picture = labels.box_label_png(
-        kind="H", code=holder.code, short_name=holder.short_name, lines=lines
+def note_holder(request, code):
+    """POST keeps a remark with the holder."""
+    return _in_words(
+        request,
+        code,
+        lambda row, text, sent: keep.note(holder=row, text=text, by=request.user, sent_id=sent),
     )
-    return HttpResponse(picture, content_type="image/png")
+
+
+@require_POST
+@policy("holder.keep")
+def quarantine_holder(request, code):
+    """POST takes the holder out of use until it is released."""
+    return _in_words(
+        request,
+        code,
+        lambda row, text, sent: keep.quarantine(
+            holder=row, why=text, by=request.user, sent_id=sent
+        ),
+    )
+
+
+@require_POST
+@policy("holder.keep")
+def release_holder(request, code):
+    """POST releases it: after a cleaning with a blank, or with a reason."""
+    return _in_words(
+        request,
+        code,
+        lambda row, text, sent: keep.release(
+            holder=row, sentence=text, by=request.user, sent_id=sent
+        ),
+    )
+
+
+@require_POST
+@policy("holder.mount")
+def photograph_holder(request, code):
+    """POST keeps a photograph of the holder as it stands."""
+    row = holder_of(code)
+    form = PictureForm(request.POST, request.FILES)
+    if not form.is_valid():
+        refused(request, form)
+        return see(request, row)
+    try:
+        keep.photograph(holder=row, file=form.cleaned_data["picture"], by=request.user)
+    except Refused as refusal:
+        refused(request, form, refusal)
+    return see(request, row)
+
+
+@require_POST
+@policy("holder.mount")
+def move_holder(request, code):
+    """POST says where the holder is now; into vacuum it goes only by a session's steps."""
+    row = holder_of(code)
+    form = WhereForm(request.POST)
+    if not form.is_valid():
+        refused(request, form)
+        return see(request, row)
+    try:
+        if not may(request.user, "holder.keep"):
+            mount.refuse_in_vacuum(row)
+        mount.move(holder=row, place=form.cleaned_data["place"], by=request.user)
+    except Refused as refusal:
+        refused(request, form, refusal)
+    return see(request, row)
