@@ -17,7 +17,9 @@ TEMPER = 0.5  # of the evidence for a form: readings of one run are not independ
 LEFT = np.geomspace(4.0, 4.0e5, 110)  # s from now, where curves are compared
 STRAY = 4.5  # standard deviations; and at least one in ln p: a reading that nobody means
 SLIPS_LN = math.log(10.0) * np.array([1, -1, 2, -2])  # as a slipped exponent shows in ln p
-SLIPS_LN = np.append(SLIPS_LN, [math.log(133.322), -math.log(133.322)])  # or a unit
+UNIT_LN = np.array([1, -1]) * math.log(133.322)  # pascal for torr, torr for pascal
+SLIPS_LN = np.append(SLIPS_LN, UNIT_LN)
+SURELY = 8.0  # ln odds; a run that is only unusual must not be taken for another unit
 SLIP_ODDS = math.log(0.01)  # of one reading and one kind of slip (own proposal)
 
 
@@ -69,16 +71,15 @@ def in_another_unit(curves, points, mean, spread):
     if points.x.size < 3:
         return None
     weights = basis(points.x)
-    total = weights @ (spread + curves.spread) @ weights.T
-    total[np.diag_indices(points.x.size)] += noise_of(curves, points)
     off = points.y - weights @ mean
-    pulls = np.linalg.solve(total, np.column_stack([off, np.ones(off.size)]))
-    best, factor = -SLIP_ODDS + 1.0, None
-    for step in SLIPS_LN[4:]:
-        gain = step * pulls[:, 0].sum() - 0.5 * step**2 * pulls[:, 1].sum()
-        if gain > best:
-            best, factor = gain, math.exp(step)
-    return factor
+    total = weights @ (spread + curves.spread) @ weights.T
+    total[np.diag_indices(off.size)] += noise_of(curves, points)
+    pulls = np.linalg.solve(total, np.column_stack([off, np.ones(off.size)])).sum(0)
+    for step in UNIT_LN:
+        gain = step * pulls[0] - 0.5 * step**2 * pulls[1]
+        if gain > SURELY and np.all(np.abs(off - step) < np.abs(off)):
+            return math.exp(step)
+    return None
 
 
 def without_strays(curves, points, mean, spread):

@@ -112,7 +112,7 @@ def prior_curves(threshold_pa):
     typical = expected_time(threshold_pa)
     return Curves(
         expected_curve(typical),
-        spread_of_shapes(0.25, 0.08, 0.06, 0.4),
+        spread_of_shapes(0.25, 0.1, 0.03, 0.4, 0.1),
         spread_of_shapes(0.6, 0.25, 0.5, 2.0),
         0.05,
         0.02,
@@ -192,6 +192,7 @@ def _updated(prior, curves, runs, left, weights, heights, mask, used):
     trust = np.minimum((FREEDOM + told) / (FREEDOM + far), 1.5)
     mean = (trust @ runs) / trust.sum()
     moved = runs - mean
+    trust = trust * n / trust.sum()  # else runs near the mean would count for more than one
     total = np.einsum("i,ij,ik->jk", trust, moved, moved) + left.sum(0)
     spread = (total + PRIOR_RUNS * prior.spread) / (n + PRIOR_RUNS)
     missed = np.where(mask, heights - np.einsum("inj,ij->in", weights, runs), np.nan)

@@ -113,12 +113,15 @@ def expected_curve(typical_s):
     return -PUBLISHED_SLOPE * x + 2.5 * fast
 
 
-def spread_of_shapes(level, tilt, wiggle, early, *, around=USUAL):
+def spread_of_shapes(level, tilt, wiggle, early, walk=0.0, *, around=USUAL):
     """Covariance of curves at the knots: up and down, steeper and flatter, wavy, uncertain early.
 
-    Takes:   standard deviations in ln p; `around`, where tilt leaves the level alone [ln s].
+    Takes:   standard deviations in ln p; `walk`, how far a curve strays for good per e-fold of
+    time, so that late readings count for more than early ones; `around`, where tilt leaves the
+    level alone [ln s].
     Returns: covariance, shape (k, k).
     """
+    since = KNOTS - KNOTS[0]
     x = KNOTS - around
     gap = np.abs(KNOTS[:, None] - KNOTS[None, :]) / 0.9
     smooth = (1 + math.sqrt(3) * gap) * np.exp(-math.sqrt(3) * gap)
@@ -129,5 +132,6 @@ def spread_of_shapes(level, tilt, wiggle, early, *, around=USUAL):
         + tilt**2 * np.outer(lean, lean)
         + wiggle**2 * smooth
         + early**2 * np.outer(start, start) * smooth
+        + walk**2 * np.minimum(since[:, None], since[None, :])
         + 1e-5 * np.eye(KNOTS.size)
     )

@@ -361,7 +361,7 @@ def crossing(run, threshold_pa):
     t, y, goal = readings.t_s, readings.ln_p, math.log(threshold_pa)
     if t.size == 0:
         return None
-    below = y <= goal
+    below = y < goal - 1e-9  # at the threshold is not below it
     if t.size > 2:  # a single dip that the next reading takes back is noise
         lasting = below & np.r_[y[1:] <= goal + 0.1, True]
         below = lasting
