@@ -121,7 +121,7 @@ def _burst_within_limit(now):
         volumes[Chamber.Kind.MAIN] / 1000,
     )
     unit = (main or intro).gauge.unit
-    ceiling = now.instrument.main_ceiling_pa
+    ceiling = now.instrument.burst_ceiling_pa
     says = f"opening brings the main chamber to about {words(after, unit)}"
     if after > ceiling:
         return False, f"{says}, above its limit of {words(ceiling, unit)}"
@@ -164,14 +164,14 @@ def _height_set(now):
     if load is None:
         return True, "no holder on the stage"
     found = height_of(load)
-    if found is None or found.z_max_mm is None:
+    if found is None or found.max_mm is None:
         return False, (
             f"the height limit of {load.holder} is not known: give every thickness, and ask staff "
             "for the instrument's own constants"
         )
     return (
         True,
-        f"never above Z {found.z_max_mm:.2f} mm ({found.formula}); set the stage's own limit too",
+        f"never above Z {found.max_mm:.2f} mm ({found.formula}); set the stage's own limit too",
     )
 
 
@@ -179,7 +179,7 @@ def height_of(load):
     """Heights of a load's layout as it was when the door closed, or None without its constants."""
     document = bench.layout_document(load.holder, load.mounts_inside(), load.instrument)
     found = heights.heights(layout.read_layout(document))
-    return found if found.z_max_mm is not None else None
+    return found if found.max_mm is not None else None
 
 
 def _argon_steady(now):

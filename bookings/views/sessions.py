@@ -158,6 +158,8 @@ def _fold(session, sheet, states, order, current, stations):
     """Steps from the current one to the next station, each possible after the one before it."""
     through, after = [], states
     for step in order[order.index(current) :]:
+        if step.id not in stations and steps.is_so_already(step, after):
+            continue
         if interlocks.why_not(sheet, after, step):
             return []
         through.append(step)

@@ -22,7 +22,10 @@ class Instrument(models.Model):
         default=1.333e-4, help_text="indicated pressure below which a holder may be transferred"
     )
     main_ceiling_pa = models.FloatField(
-        default=1e-5, help_text="the main chamber's pressure must not pass this on opening the gate"
+        default=1e-5, help_text="the main chamber is ready to measure below this"
+    )
+    burst_ceiling_pa = models.FloatField(
+        default=1e-4, help_text="what opening the gate may bring the main chamber to"
     )
     argon_ceiling_pa = models.FloatField(
         default=1e-4, help_text="the main chamber's, while argon runs; see the maker's manual"
