@@ -3,6 +3,7 @@
 from django.urls import path
 
 from bookings.urls_bench import bench_patterns
+from bookings.urls_sheets import sheet_patterns
 from bookings.views import (
     flags,
     instruments,
@@ -98,4 +99,6 @@ urlpatterns = [
     # /flags/
     path("flags/", flags.flags, name="flags"),
     path("flags/<int:pk>/answer/", flags.answer_flag, name="answer_flag"),
+    # /sheets/ and late entries
+    *sheet_patterns,
 ]
