@@ -7,6 +7,7 @@ from facility import interlocks, shipped
 
 KEY = "rehearsal"  # of the browser's session; one rehearsal at a time
 UNKNOWN = "unknown"
+OFFERED = 3  # steps beside the current one; the rest are one tap below
 
 
 def fresh(sheet, *, unknown=False):
@@ -84,6 +85,7 @@ def shown(sheet, document, kept):
     looks = steps.looks_due(sheet, state)
     is_through = bool(listed) and kept["last"] == listed[-1].id and at_rest
     current = None if is_through else _current(sheet, here, state, hazards, way, looks)
+    others = _others(steps.after(here, sheet), able, current)
     rows = {row["id"]: row for row in document["steps"]}
     says = {row["id"]: shipped.says_of(row) for row in document.get("never", [])}
     return {
@@ -96,7 +98,8 @@ def shown(sheet, document, kept):
         "of": len(listed),
         "is_way_back": bool(hazards and way),
         "is_through": is_through,
-        "possible": _others(steps.after(here, sheet), able, current)[:8],
+        "possible": others[:OFFERED],
+        "more": others[OFFERED:],
         "looks": [step for step in looks if step != current],
         "not_possible": [
             {"step": step, "why": interlocks.why_not(sheet, state, step)}
