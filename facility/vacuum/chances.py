@@ -30,18 +30,29 @@ def candidates(curves, reasons, past, load):
     Returns: means (c, k), covariances (c, k, k), weights (c,): each form the load may be of, the
     likeliest first, and last a run unlike others.
     """
-    share = np.array([past.form.count(form) for form in reasons.forms], dtype=float) + 0.3
+    rows, weights = forms_of(reasons, past, load.form[0])
+    means, variances = expect(reasons, past, load, rows)
+    return gathered(curves, reasons, rows, weights, means, variances)
+
+
+def forms_of(reasons, past, form):
+    """Forms a load may be of, given what is written: rows (c, forms) with a 1 each, weights (c,)."""
+    share = np.array([past.form.count(name) for name in reasons.forms], dtype=float) + 0.3
     share = share / share.sum()
-    if load.form[0] in reasons.forms:
+    if form in reasons.forms:
         share = share * (1 - LABEL_RIGHT)
-        share[reasons.forms.index(load.form[0])] += LABEL_RIGHT
+        share[reasons.forms.index(form)] += LABEL_RIGHT
     order = np.argsort(-share, kind="stable")
     chosen = order[share[order] >= 0.004]
     rows = np.zeros((chosen.size, len(reasons.forms)))
     rows[np.arange(chosen.size), chosen] = 1.0
-    means, variances = expect(reasons, past, load, rows)
+    return rows, share[chosen] / share[chosen].sum()
+
+
+def gathered(curves, reasons, rows, weights, means, variances):
+    """The candidates of these forms (rows, weights) and late numbers (means, variances)."""
     heights, spreads = curves_given(curves, reasons, means, variances, rows @ reasons.restless)
-    return with_unlike(curves, heights, spreads, share[chosen] / share[chosen].sum())
+    return with_unlike(curves, heights, spreads, weights)
 
 
 def with_unlike(curves, heights, spreads, weights):

@@ -15,10 +15,10 @@ from facility.vacuum.chances import (
     before,
     candidates,
     chances,
-    curves_given,
+    forms_of,
+    gathered,
     in_another_unit,
     quantiles,
-    with_unlike,
     without_strays,
 )
 from facility.vacuum.learning import (
@@ -28,6 +28,8 @@ from facility.vacuum.learning import (
     Reasons,
     fit_curves,
     fit_reasons,
+    form_effects,
+    of_forms,
     one_ahead,
     past_of,
     solved,
@@ -43,6 +45,7 @@ KEPT = 300  # past runs; older ones say little about today
 POINTS = ("x", "y", "spread", "count")
 REASONS_KEPT = ("reader", "shape", "sizes", "restless", "expected")
 STAGES = np.array([0.03, 0.12, 0.3, 0.5, 0.7])  # of the usual time; edges of the stages
+HELD = 0.78  # share of past questions that the factors cover; simulated test runs then: 0.8 to 0.83
 ASKED = np.array([0.1, 0.25, 0.45, 0.65, 0.8])  # of a past run's time: when it is asked
 SURE = 0.03  # in ln of the time left; a past crossing known worse judges no interval
 
@@ -322,17 +325,18 @@ def _calibrated(learned, ready_s, unsure):
     if n < 12 or known.size < 6:
         return learned
     means, variances = one_ahead(learned.reasons, learned.past)
+    effects = form_effects(learned.reasons, learned.past)
     known = known[known >= n // 4][-80:]
     ratios, stages, forms = [], [], []
     for i in known:
-        means_curves = curves_given(
+        rows, weights = forms_of(learned.reasons, learned.past, learned.past.form[i])
+        heights, spreads, weights = gathered(
             learned.curves,
             learned.reasons,
-            means[i : i + 1],
-            variances[i : i + 1],
-            learned.reasons.restless_of(learned.past.form[i : i + 1]),
+            rows,
+            weights,
+            *of_forms(learned.reasons, learned.past.form[i], rows, means[i], variances[i], effects),
         )
-        heights, spreads, weights = with_unlike(learned.curves, *means_curves, np.ones(1))
         for now in (0.0, *(ready_s[i] * ASKED)):
             if unsure[i] * ready_s[i] > SURE * (ready_s[i] - now):
                 continue
@@ -345,7 +349,7 @@ def _calibrated(learned, ready_s, unsure):
             stages.append(_stage(learned, now))
             forms.append(learned.past.form[i])
     ratios, stages, forms = np.array(ratios), np.array(stages), np.array(forms)
-    overall = _held(np.quantile(ratios, 0.8), ratios.size, 1.0, 25)
+    overall = _held(_quantile(ratios), ratios.size, 1.0, 25)
     by_stage = np.array(
         [
             _held(_quantile(ratios[stages == s]), (stages == s).sum(), overall, 40)
@@ -364,7 +368,7 @@ def _calibrated(learned, ready_s, unsure):
 
 
 def _quantile(ratios):
-    return np.quantile(ratios, 0.8) if ratios.size else 1.0
+    return np.quantile(ratios, HELD) if ratios.size else 1.0
 
 
 def _held(value, count, prior, weight):

@@ -22,7 +22,7 @@ from facility.vacuum.pumpdown import (
 
 EPOCH, DAY = datetime(1970, 1, 1, tzinfo=UTC), 86400.0
 SCORES = 3  # numbers that stand for the late part of a curve
-ROUNDS = 12  # of fitting the curves; more change nothing that can be seen
+ROUNDS = 20  # of fitting the curves; more change nothing that can be seen
 FREEDOM = 5.0  # of the t distribution of runs: a run far out counts less
 PRIOR_RUNS = 4.0  # the prior covariance of curves counts as so many runs
 ODD = 2.8  # standard deviations; a past run further off is not explained, and counts less
@@ -449,3 +449,20 @@ def one_ahead(reasons, past):
         means[:, score] = reasons.numbers[:, score] - own * white
         variances[:, score] = np.maximum(own**2 - reasons.open[:, score], 0.02)
     return means, variances
+
+
+def form_effects(reasons, past):
+    """What being of each form does to the late numbers, (forms, q)."""
+    member = _features(past, reasons.forms)[0]
+    return reasons.expected + reasons.sizes[:, 0] * (member.T @ reasons.pull.T)
+
+
+def of_forms(reasons, form, rows, mean, variance, effects):
+    """Late numbers expected of a run (mean, variance, (q,)) had it been of other forms.
+
+    Returns: means (c, q), variances (c, q) for the forms of `rows` (c, forms).
+    """
+    known = form in reasons.forms
+    own = effects[reasons.forms.index(form)] if known else 0.0
+    without = variance if known else np.maximum(variance - reasons.sizes[:, 0], 0.02)
+    return mean + rows @ effects - own, np.tile(without, (rows.shape[0], 1))
