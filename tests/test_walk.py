@@ -15,11 +15,11 @@ from django.test import Client
 from django.urls import URLPattern, get_resolver, reverse
 from django.utils import timezone
 
-from bookings import book, closures, feed, forms_time, inside, pump, run, visits
+from bookings import book, closures, feed, forms_sheets, forms_time, inside, pump, run, visits
 from bookings import forms as bookings_forms
 from bookings.models import Flag, Offer, Wish
 from facility import forms as facility_forms
-from facility import invite, qualify
+from facility import invite, publish, qualify
 from facility.models import Place
 from samples import mount
 from tests import build
@@ -77,7 +77,19 @@ ARGUMENTS = {
         for name in ("person", "new_link", "arrange_visit", "hand_over", "leave", "begin_training")
     },
     "bookings:answer_flag": lambda our: [our.flag.pk],
-}
+    **{
+        f"bookings:{name}": lambda our: [our.instrument.sheet_id]
+        for name in ("sheet", "rehearse", "sheet_paper")
+    },
+    **{
+        f"bookings:{name}": lambda our: [our.instrument.slug]
+        for name in (
+            "compare_sheets", "draft", "begin_draft", "draft_step", "draft_device", "draft_hazard",
+            "draft_about", "draft_text", "change_draft", "prove_draft", "publish_draft",
+        )
+    },
+    "bookings:late_entries": lambda our: [our.session.pk],
+}  # fmt: skip
 WRITE_IN_A_SESSION = STAFF | {"user"}
 STRICTER = {
     "bookings:load": OWN,
@@ -93,6 +105,7 @@ STRICTER = {
             "bookings:write_pressure",
             "bookings:write_note",
             "bookings:sign_off",
+            "bookings:late_entries",
         ],
         WRITE_IN_A_SESSION,
     ),
@@ -149,6 +162,7 @@ def our(lab):
             holder=lab.holder, mount=mounted, instrument=lab.instrument,
         ),
         **of_people(lab, now),
+        draft=publish.begin(instrument=lab.instrument, by=lab.dee),
     )  # fmt: skip
 
 
@@ -294,11 +308,13 @@ def test_given_codes_of_nothing_when_asked_then_they_are_not_here(lab, name, cod
 
 READ_WITHOUT_A_FORM = {"q", "next", "back", "seen", "what", "handover", "fault"} | {
     "seen_step", "answer", "series", "week", "page", "gone",
+    "revision", "do", "reason", "source", "start", "new", "old", "device", "hazard", "kind",
+    "day", "time-1", "what-1", "value-1", "sent-1", "photo_sent",
 }  # fmt: skip
 FIELDS = READ_WITHOUT_A_FORM.union(
     *(
         form.base_fields
-        for module in (bookings_forms, forms_time, facility_forms)
+        for module in (bookings_forms, forms_sheets, forms_time, facility_forms)
         for form in vars(module).values()
         if isinstance(form, type) and issubclass(form, BaseForm)
     )
