@@ -69,7 +69,7 @@ def curves_given(curves, reasons, means, variances, restless):
     shape = reasons.shape
     heights = curves.mean + means @ shape.T
     rest = curves.spread - shape @ shape.T
-    explained = np.einsum("kq,cq,lq->ckl", shape, variances, shape)
+    explained = np.matmul(shape * variances[:, None, :], shape.T)
     return heights, rest * restless[:, None, None] + curves.doubt + explained
 
 
@@ -131,9 +131,6 @@ def chances(curves, points, now, means, spreads, weights):
     """
     left = LEFT if now > 0 else LEFT[LEFT > 30.0]
     grid = basis(np.log(np.r_[max(now, 1.0), now + left]))
-    ahead = np.matmul(grid, spreads)  # (c, g, k)
-    mean = means @ grid.T
-    variance = np.einsum("cgk,gk->cg", ahead, grid)
     if points.x.size:
         read = basis(points.x)
         across = np.matmul(spreads, read.T)  # (c, k, n)
@@ -144,13 +141,14 @@ def chances(curves, points, now, means, spreads, weights):
             total, np.concatenate([across.transpose(0, 2, 1), off[:, :, None]], 2)
         )
         gain, pull = solved[:, :, :-1], solved[:, :, -1]
-        fit = np.einsum("cn,cn->c", off, pull) + np.linalg.slogdet(total)[1]
+        fit = (off * pull).sum(1) + np.linalg.slogdet(total)[1]
         evidence = -0.5 * TEMPER * (fit - fit.min())
         weights = weights * np.exp(evidence)
         weights = weights / weights.sum()
-        mean = mean + np.einsum("gk,ckn,cn->cg", grid, across, pull, optimize=True)
-        update = np.matmul(across, gain)  # (c, k, k)
-        variance = variance - np.einsum("gk,ckl,gl->cg", grid, update, grid, optimize=True)
+        means = means + np.matmul(across, pull[:, :, None])[:, :, 0]
+        spreads = spreads - np.matmul(across, gain)
+    mean = means @ grid.T
+    variance = (np.matmul(grid, spreads) * grid).sum(-1)
     alive = _normal(mean / np.sqrt(np.maximum(variance, 1e-8)))
     alive = np.minimum.accumulate(alive, axis=1)
     odds = weights @ alive

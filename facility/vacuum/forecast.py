@@ -125,9 +125,11 @@ def add(learned, run):
     if len(ids) > KEPT:
         past = past.without_first()
         seens, ids = seens[1:], ids[1:]
-    curves, heights, left = fit_curves(
-        learned.threshold_pa, seens, learned.curves if learned.runs >= 12 else None, rounds=2
-    )
+    if learned.runs >= 12:
+        fitted = fit_curves(learned.threshold_pa, seens, start=learned.curves, rounds=1)
+    else:
+        fitted = fit_curves(learned.threshold_pa, seens)
+    curves, heights, left = fitted
     reasons = fit_reasons(
         curves, past, heights, left, _typical(curves, learned.threshold_pa), learned.reasons.sizes
     )

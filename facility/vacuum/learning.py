@@ -14,6 +14,7 @@ import numpy as np
 
 from facility.vacuum.pumpdown import (
     KNOTS,
+    Seen,
     basis,
     expected_curve,
     expected_time,
@@ -45,6 +46,8 @@ USUAL_SAMPLES, USUAL_VENT = 3.0, 10.0
 SAMPLES_UNKNOWN, VENT_UNKNOWN = 0.4, 0.6  # variance of their logarithm where nobody wrote them
 
 RESTLESS_UNKNOWN = 1.3  # a load of unknown form may be anything
+
+PARTS_SEEN = ("x", "y", "spread", "count")
 
 # Parts of the explanation and their sizes before the runs decide, as shares of the whole variance.
 PARTS = ("form", "form by samples", "samples", "vent", "weeks", "days", "rest")
@@ -129,28 +132,35 @@ def fit_curves(threshold_pa, seens, start=None, rounds=ROUNDS):
     used = [seen for seen in seens if seen.x.size]
     if not used:
         return prior, np.zeros((0, KNOTS.size)), np.zeros((0, KNOTS.size, KNOTS.size))
-    weights, heights, mask = _stacked(used)
-    curves = start or replace(prior, mean=_first_mean(prior, weights, heights, mask))
+    stack = _stacked(used)
+    curves = start or replace(prior, mean=_first_mean(prior, stack))
     for _ in range(rounds):
-        runs, left = _runs(curves, used, weights, heights, mask)
-        curves = _updated(prior, curves, runs, left, weights, heights, mask, used)
-    runs, left = _runs(curves, used, weights, heights, mask)
-    return curves, runs, left
+        curves = _updated(prior, curves, *_runs(curves, stack), stack)
+    return curves, *_runs(curves, stack)
+
+
+@dataclass(frozen=True, eq=False)
+class _Stack:
+    """Readings of many runs side by side: weights (n, m, k), heights and mask (n, m), and in a row."""
+
+    weights: np.ndarray
+    heights: np.ndarray
+    mask: np.ndarray
+    row: Seen
 
 
 def _stacked(seens):
-    most = max(seen.x.size for seen in seens)
-    weights = np.zeros((len(seens), most, KNOTS.size))
-    heights, mask = np.zeros((len(seens), most)), np.zeros((len(seens), most), dtype=bool)
-    for i, seen in enumerate(seens):
-        n = seen.x.size
-        weights[i, :n], heights[i, :n], mask[i, :n] = basis(seen.x), seen.y, True
-    return weights, heights, mask
+    sizes = np.array([seen.x.size for seen in seens])
+    mask = np.arange(sizes.max()) < sizes[:, None]
+    row = Seen(*(np.concatenate([getattr(seen, part) for seen in seens]) for part in PARTS_SEEN))
+    weights, heights = np.zeros((*mask.shape, KNOTS.size)), np.zeros(mask.shape)
+    weights[mask], heights[mask] = basis(row.x), row.y
+    return _Stack(weights, heights, mask, row)
 
 
-def _first_mean(prior, weights, heights, mask):
+def _first_mean(prior, stack):
     """A smooth curve through all readings; where there are none it runs on like the prior."""
-    w, y = weights[mask], heights[mask]
+    w, y = stack.weights[stack.mask], stack.row.y
     bend = np.zeros((KNOTS.size - 2, KNOTS.size))
     for i in range(KNOTS.size - 2):
         a, b = KNOTS[i + 1] - KNOTS[i], KNOTS[i + 2] - KNOTS[i + 1]
@@ -165,25 +175,25 @@ def _first_mean(prior, weights, heights, mask):
     return mean
 
 
-def _runs(curves, used, weights, heights, mask):
+def _runs(curves, stack):
     """Heights of each run given its readings, and what they leave open."""
+    weights, mask = stack.weights, stack.mask
     precision = np.linalg.inv(curves.spread)
     sure = np.zeros(mask.shape)
-    for i, seen in enumerate(used):
-        sure[i, : seen.x.size] = 1 / noise_of(curves, seen)
-    off = np.where(mask, heights - weights @ curves.mean, 0.0)
+    sure[mask] = 1 / noise_of(curves, stack.row)
+    off = np.where(mask, stack.heights - weights @ curves.mean, 0.0)
     for _ in range(2):
-        left = np.linalg.inv(
-            precision + np.einsum("inj,in,ink->ijk", weights, sure, weights, optimize=True)
-        )
-        moved = np.einsum("ijk,ink,in->ij", left, weights, sure * off, optimize=True)
-        missed = off - np.einsum("inj,ij->in", weights, moved)
+        turned = np.swapaxes(weights, 1, 2)
+        left = np.linalg.inv(precision + np.matmul(turned * sure[:, None, :], weights))
+        moved = np.matmul(left, np.matmul(turned, (sure * off)[:, :, None]))
+        missed = off - np.matmul(weights, moved)[:, :, 0]
+        moved = moved[:, :, 0]
         base = np.where(mask, sure, 0.0)
         sure = base / np.maximum(1.0, base * missed**2 / 9.0)  # a stray reading counts less
     return curves.mean + moved, left
 
 
-def _updated(prior, curves, runs, left, weights, heights, mask, used):
+def _updated(prior, curves, runs, left, stack):
     n, k = runs.shape
     moved = runs - curves.mean
     precision = np.linalg.inv(curves.spread)
@@ -195,23 +205,19 @@ def _updated(prior, curves, runs, left, weights, heights, mask, used):
     trust = trust * n / trust.sum()  # else runs near the mean would count for more than one
     total = np.einsum("i,ij,ik->jk", trust, moved, moved) + left.sum(0)
     spread = (total + PRIOR_RUNS * prior.spread) / (n + PRIOR_RUNS)
-    missed = np.where(mask, heights - np.einsum("inj,ij->in", weights, runs), np.nan)
-    noise, logged = _noises(curves, missed, used)
+    missed = (stack.heights - np.matmul(stack.weights, runs[:, :, None])[:, :, 0])[stack.mask]
+    noise, logged = _noises(curves, missed, stack.row)
     # the mean is as sure as the runs that speak of each part, in units of the spread
     doubt = np.linalg.inv(np.linalg.inv(prior.doubt) + told.sum() / k * np.linalg.inv(spread))
     return Curves(mean, spread, doubt, noise, logged)
 
 
-def _noises(curves, missed, used):
+def _noises(curves, missed, row):
     """Robust size of what the curves leave of single readings, and of a logger's steps."""
-    single, steps = [], []
-    for i, seen in enumerate(used):
-        clear = noise_of(curves, seen) < 4 * (FLOOR**2 + curves.noise**2)  # the clock says little
-        own = missed[i, : seen.x.size]
-        single.append(own[clear & (seen.count == 1)])
-        steps.append(own[clear & (seen.count > 1)])
+    clear = noise_of(curves, row) < 4 * (FLOOR**2 + curves.noise**2)  # the clock says little
+    single, steps = missed[clear & (row.count == 1)], missed[clear & (row.count > 1)]
     found = []
-    for values, before in ((np.concatenate(single), 0.05), (np.concatenate(steps), 0.02)):
+    for values, before in ((single, 0.05), (steps, 0.02)):
         size = 1.48 * np.median(np.abs(values)) if values.size >= 10 else before
         found.append(float(np.clip(math.sqrt(max(size**2 - FLOOR**2, 0.0)), 0.005, 0.25)))
     return found
@@ -234,6 +240,7 @@ class Reasons:
     expected: np.ndarray  # (forms, q), effect of a form before history
     inverse: np.ndarray  # (q, n, n)
     pull: np.ndarray  # (q, n)
+    described: tuple = ()  # past runs as the kernels read them
 
     def restless_of(self, forms):
         """How much more than usual runs of these forms differ, shape (n,)."""
@@ -343,7 +350,7 @@ def _fitted_sizes(reasons, past):
         y = np.clip(y, -3.5, 3.5)
 
         def cost(size, y=y, within=within):
-            total = np.einsum("p,pij->ij", size[:-1], kernels)
+            total = np.tensordot(size[:-1], kernels, 1)
             total[np.diag_indices(y.size)] += within + size[-1] * restless
             lower = np.linalg.cholesky(total)
             white = np.linalg.solve(lower, y)
@@ -392,11 +399,11 @@ def solved(reasons, past):
     kernels = _kernels(mine, mine)
     inverse, pull = np.empty((SCORES, n, n)), np.empty((SCORES, n))
     for score in range(SCORES):
-        total = np.einsum("p,pij->ij", reasons.sizes[score, :-1], kernels)
+        total = np.tensordot(reasons.sizes[score, :-1], kernels, 1)
         total[np.diag_indices(n)] += _noise_of_runs(reasons, past, score)
         inverse[score] = np.linalg.inv(total)
         pull[score] = inverse[score] @ _centred(reasons, past, score)
-    return replace(reasons, inverse=inverse, pull=pull)
+    return replace(reasons, inverse=inverse, pull=pull, described=mine)
 
 
 def expect(reasons, past, load, form_rows):
@@ -417,15 +424,15 @@ def expect(reasons, past, load, form_rows):
     restless = form_rows @ reasons.restless
     means, variances = np.empty((count, SCORES)), np.empty((count, SCORES))
     if len(past.form):
-        kernels = _kernels(mine, _described(past, reasons.forms))
+        kernels = _kernels(mine, reasons.described or _described(past, reasons.forms))
     for score in range(SCORES):
         size = reasons.sizes[score]
         whole = size[:-1] @ own + size[-1] * restless
         means[:, score] = form_rows @ reasons.expected[:, score]
         if len(past.form):
-            k = np.einsum("p,pcn->cn", size[:-1], kernels)
+            k = np.tensordot(size[:-1], kernels, 1)
             means[:, score] += k @ reasons.pull[score]
-            whole = whole - np.einsum("cn,cn->c", k @ reasons.inverse[score], k)
+            whole = whole - ((k @ reasons.inverse[score]) * k).sum(1)
         variances[:, score] = np.maximum(whole, 0.02)
     return means, variances
 
@@ -440,7 +447,7 @@ def one_ahead(reasons, past):
     kernels = _kernels(mine, mine)
     means, variances = np.empty((n, SCORES)), np.empty((n, SCORES))
     for score in range(SCORES):
-        total = np.einsum("p,pij->ij", reasons.sizes[score, :-1], kernels)
+        total = np.tensordot(reasons.sizes[score, :-1], kernels, 1)
         total[np.diag_indices(n)] += _noise_of_runs(reasons, past, score)
         lower = np.linalg.cholesky(total)
         y = _centred(reasons, past, score)
