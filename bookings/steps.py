@@ -10,7 +10,7 @@ from facility.errors import Refused, SetAside
 from facility.findings import STOP
 from facility.models import Chamber, Instrument, Place
 
-OFFERED = 6  # steps shown as possible beside the current one; the rest are one tap below
+OFFERED = 2  # steps shown as possible beside the current one; the rest are one tap below
 AHEAD = 24  # how far along the sheet the page looks for what is possible next
 
 

@@ -136,6 +136,9 @@ def _steps_context(request, session, sheet, states):
     ready = [line for line in ahead if line["open"] and not line["asks_holder"]]
     offered = list({line["step"].says: line for line in reversed(ready)}.values())[::-1]
     rest = [line for line in lines.values() if line not in offered and line["step"] != goal]
+    back = None
+    if not interlocks.at_rest(sheet, states):
+        back = interlocks.way_to_rest(sheet, states)
     return {
         "current": lines.get(goal.id) if goal else None,
         "through": through[:-1],
@@ -147,9 +150,9 @@ def _steps_context(request, session, sheet, states):
             (line for line in ahead if line["shut"] and line["step"] != goal),
             None,
         ),
-        "way_to_rest": None
-        if interlocks.at_rest(sheet, states)
-        else interlocks.way_to_rest(sheet, states),
+        "way_to_rest": back,
+        "rest_is_offered": bool(back)
+        and back[0].id in {line["step"].id for line in offered[: steps.OFFERED]},
         "is_folded": folded,
     }
 
@@ -189,7 +192,7 @@ def _step_line(request, session, sheet, states, step):
 
 def _chambers_context(situation, gauges, newest, states):
     """The plan drawing and the pad: pressures, holders inside, where the gate valve stands."""
-    intro = next((gauge for gauge in gauges if gauge.chamber.kind == "introduction"), None)
+    intro = _gauge_to_read(gauges, newest, states)
     main = next((gauge for gauge in gauges if gauge.chamber.kind == "main"), None)
     reading = newest.get(intro.pk) if intro else None
     near = pump.powers_near(reading)
@@ -203,6 +206,22 @@ def _chambers_context(situation, gauges, newest, states):
         "more_powers": [power for power in range(3, -12, -1) if power not in near[:PAD_POWERS]],
         "last_power": pump.power_of(reading),
     }
+
+
+HIGH_VACUUM = ("cold_cathode", "hot_cathode")
+
+
+def _gauge_to_read(gauges, newest, states):
+    """The introduction chamber's gauge that means something now: the ion gauge while it is on."""
+    there = [gauge for gauge in gauges if gauge.chamber.kind == "introduction"]
+    fine = [gauge for gauge in there if gauge.principle in HIGH_VACUUM]
+    coarse = [gauge for gauge in there if gauge.principle not in HIGH_VACUUM]
+    if states.get("gauge") == "on" and fine:
+        return fine[0]
+    if coarse and fine:
+        return coarse[0]
+    read = [gauge for gauge in there if newest.get(gauge.pk)]
+    return max(read, key=lambda gauge: newest[gauge.pk].at, default=there[0] if there else None)
 
 
 def refused(request, session, sentence, **more):
