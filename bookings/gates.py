@@ -60,8 +60,12 @@ def _newest(instrument, kind):
     return max((row for row in found if row is not None), key=lambda row: row.at, default=None)
 
 
-def _minutes(reading):
-    return (timezone.now() - reading.at).total_seconds() / 60
+def _ago(reading):
+    """How old a reading is, in the largest unit that says it."""
+    minutes = (timezone.now() - reading.at).total_seconds() / 60
+    if minutes < 90:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
 
 
 def _below_threshold_and_fresh(now):
@@ -82,10 +86,10 @@ def _below_threshold_and_fresh(now):
     if reading.pressure_pa > limit:
         return False, f"pressure {reading.pressure_pa / limit:.2g} times too high"
     if timezone.now() - reading.at > pump.FRESH:
-        return False, f"the last pressure is {_minutes(reading):.0f} min old: read it again"
+        return False, f"the last pressure is {_ago(reading)} old: read it again"
     return (
         True,
-        f"{words(reading.pressure_pa, reading.gauge.unit)}, {_minutes(reading):.0f} min ago",
+        f"{words(reading.pressure_pa, reading.gauge.unit)}, {_ago(reading)} ago",
     )
 
 
@@ -154,7 +158,7 @@ def _main_recovered(now):
             f"main chamber {words(reading.pressure_pa, unit)}, above {words(ceiling, unit)}"
         )
     if timezone.now() - reading.at > RECOVERY_AGE:
-        return False, f"the main chamber was read {_minutes(reading):.0f} min ago: read it again"
+        return False, f"the main chamber was read {_ago(reading)} ago: read it again"
     return True, f"main chamber {words(reading.pressure_pa, unit)}"
 
 
