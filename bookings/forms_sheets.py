@@ -58,7 +58,6 @@ class SheetStepForm(forms.Form):
             ("look", "look: confirms where an unknown device stands"),
             ("event", "event: the world does it"),
         ],
-        error_messages={"invalid_choice": "Choose step, look or event."},
     )
     after = forms.ChoiceField(label="Stands after", required=False)
     asks = _text("Asks for", 200, help_text="such as: introduction pressure, holder")
