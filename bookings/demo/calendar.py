@@ -304,7 +304,7 @@ class Calendar:
         story.rough_stage(sitting)
         for left in (200, 60):
             sitting.t = max(sitting.t + seconds(20), now - seconds(left))
-            story.read(sitting, "fine", slips=False)
+            story.pressures.read(sitting, "fine", slips=False)
         if sitting.t > now:
             raise AssertionError(f"the open session runs {sitting.t - now} into the future")
         sitting.booked_until = _down(start) + timedelta(hours=4, minutes=30)

@@ -3,40 +3,26 @@
 The story only chooses; what a choice writes down is `desk`'s, what is planted is `planted`'s.
 """
 
-import math
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.utils import timezone
 
-from bookings.demo import curves, planted, steps, words
+from bookings.demo import planted, pressures, steps, words
 from bookings.demo.bench import Bench
 from bookings.demo.calendar import Calendar
 from bookings.demo.chronicle import seconds
-from bookings.demo.desk import Sitting
-from bookings.models import Flag, SessionPart
-from bookings.unusual import WHAT_TO_DO
+from bookings.demo.sitting import Sitting
+from bookings.demo.staff import Staff
+from bookings.models import SessionPart
 from facility import interlocks
 from facility.models import Qualification
 from facility.vacuum import units
 
-NOISE = 0.03
-SLIPPED = 0.012  # of typed readings, by one decade
-LOGGED_ROWS = 110
 ROUGH_ENOUGH_PA = 0.2
-NO_LONGER_THAN = timedelta(hours=4)
-FACTORS = {"rough": 1.25, "fine": 0.92, "logger": 1.08}  # what each gauge shows over what is there
 REFERENCES_EV = (83.96, 368.21, 932.62)
 """Au 4f7/2, Ag 3d5/2, Cu 2p3/2 with Al K-alpha: ISO 15472:2010."""
-STYLES = {
-    "1.2e-6": lambda m, e: f"{m}e{e}",
-    "1.2E-06": lambda m, e: f"{m}E{e:+03d}",
-    "1,2E-06": lambda m, e: f"{m.replace('.', ',')}E{e:+03d}",
-    "1.2 x 10^-6": lambda m, e: f"{m} x 10^{e}",
-    "1.2 × 10⁻⁶": lambda m, e: f"{m} × 10{str(e).translate(RAISED)}",
-}
-RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 ALONE_FROM = Qualification.Level.ASSISTED
 
 
@@ -48,7 +34,8 @@ class Story:
         self.now, self.first_day, self.sessions = now, first_day, sessions
         self.zone = ZoneInfo(settings.TIME_ZONE)
         self.planted = planted.calendar(now, first_day)
-        self.moods, self.proofs, self.files = {}, {}, 0
+        self.pressures, self.staff = pressures.Pressures(self), Staff(self)
+        self.proofs, self.files = {}, 0
         self.told = []  # (sitting, planned start), for bookings
         self.faults = list(words.FAULTS)
 
@@ -65,9 +52,9 @@ class Story:
         self.bench = Bench(self.chronicle, scene, self.now)
         self.calendar = Calendar(self)
         for desk in scene.desks.values():
-            desk.draws = self.draw_curve
+            desk.draws = self.pressures.draw_curve
             if "logger" in desk.gauges:
-                desk.logs_by_itself = self.log_readings
+                desk.logs_by_itself = self.pressures.log_readings
         slots = self.calendar.slots(self.sessions)
         for number, slot in enumerate(slots, 1):
             self.sit(slot)
@@ -76,86 +63,11 @@ class Story:
         self.calendar.left_measuring(scene.desks["headland"])
         self.calendar.pumping_now(scene.desks["quayside"])
         self.calendar.at_the_bench()
-        self.flag_slow_runs()
+        self.staff.flag_slow_runs()
         self.bench.send_home(self.now)
         self.calendar.write_bookings()
         self.calendar.house_rules()
         self.planted = [row for row in self.planted if row.is_there()]
-
-    # pressures
-
-    def draw_curve(self, desk, pumpdown):
-        """The curve of a pump-down that starts, with what is planted on it."""
-        slug, moment = desk.instrument.slug, pumpdown.started_at
-        mood = 0.5 * self.moods.get(slug, 0.0) + self.rng.gauss(0, 0.04)
-        self.moods[slug] = mood
-        curve = curves.draw(
-            curves.typical(pumpdown.threshold_pa, desk.made.typical_s),
-            self.rng,
-            form=pumpdown.form,
-            samples=pumpdown.samples or 0,
-            vent_min=pumpdown.vent_minutes or curves.USUAL_VENT_MIN,
-            day_of_year=moment.timetuple().tm_yday,
-            mood=mood,
-        )
-        found = planted.effects(self.planted, slug, moment)
-        wet = desk.inside and desk.inside.wet
-        if pumpdown.load:
-            rows = [*found.rows, *([wet] if wet else [])]
-            for row in rows:
-                row.pumpdowns.append(pumpdown)
-                row.loads.append(pumpdown.load)
-        pumpdown.gauge_factor = found.gauge
-        return curves.replace(
-            curve,
-            wet=wet.size if wet else 0.0,
-            raised=found.raised,
-            floor_pa=found.leak * pumpdown.threshold_pa,
-        )
-
-    def log_readings(self, desk, pumpdown, until):
-        """The logger's rows of a pump-down, thinned as they grow old."""
-        lasted = (until - pumpdown.started_at).total_seconds()
-        rows = LOGGED_ROWS if pumpdown.load else LOGGED_ROWS // 4
-        seen, gauge = set(), desk.gauges["logger"]
-        for n in range(rows):
-            t_s = round(10 * (max(lasted, 20) / 10) ** (n / (rows - 1)) / 10) * 10
-            if t_s in seen or t_s > lasted:
-                continue
-            seen.add(t_s)
-            at = pumpdown.started_at + seconds(t_s)
-            pascal = pumpdown.curve.pressure_pa(t_s) * FACTORS["logger"] * self.noise(0.015)
-            text = f"{units.from_pascal(pascal, gauge.unit):.2e}"
-            self.chronicle.read(gauge, text, at=at, recorded=at + seconds(1))
-
-    def noise(self, spread=NOISE):
-        return math.exp(self.rng.gauss(0, spread))
-
-    def spelled(self, pascal, unit, person, *, slip=0):
-        """A pressure with two digits as this person writes it."""
-        mantissa, exponent = units.show(pascal, unit)
-        return STYLES[person.someone.style](mantissa, exponent + slip)
-
-    def shown(self, desk, pumpdown, gauge, moment, spread=NOISE):
-        """What a gauge of the introduction chamber shows, in pascal."""
-        t_s = (moment - pumpdown.started_at).total_seconds()
-        factor = FACTORS[gauge] * (pumpdown.gauge_factor if gauge == "fine" else 1.0)
-        return pumpdown.curve.pressure_pa(t_s) * factor * self.noise(spread)
-
-    def read(self, sitting, gauge, *, slips=True):
-        """Type what a gauge of the introduction chamber shows; returns what was meant, in pascal."""
-        desk = sitting.desk
-        pascal = self.shown(desk, desk.running, gauge, sitting.t)
-        slips = slips and pascal > 1.1 * desk.instrument.threshold_pa  # the last one is looked at
-        slip = self.rng.choice((-1, 1)) if slips and self.rng.random() < SLIPPED else 0
-        text = self.spelled(pascal, desk.gauges[gauge].unit, sitting.by, slip=slip)
-        row = sitting.pressure(gauge, text, whole_minute=sitting.whole_minutes)
-        return pascal if slip else row.pressure_pa
-
-    def read_other(self, sitting, gauge, pascal):
-        """Type what another gauge shows."""
-        text = self.spelled(pascal * self.noise(), sitting.desk.gauges[gauge].unit, sitting.by)
-        sitting.pressure(gauge, text)
 
     # sessions
 
@@ -282,7 +194,7 @@ class Story:
         row = next(row for row in self.planted if row.what == "open cylinder valve")
         text = f"Nitrogen found open at the regulator, bottle down by about {row.size:.0f} bar."
         fault = sitting.fault(text, after=40)
-        self.end_fault(fault, "Shut. Bottle watched; delivery moved forward.")
+        self.staff.end_fault(fault, "Shut. Bottle watched; delivery moved forward.")
         row.flags.append(fault.flag)
         sitting.take("shut_nitrogen", 20)
 
@@ -291,7 +203,7 @@ class Story:
         fault = sitting.fault(
             "Power cut from 03:10 to 03:40. Pumps restarted by themselves.", devices_unknown=True
         )
-        self.end_fault(fault, "Looked at everything, main chamber was back after two hours.")
+        self.staff.end_fault(fault, "Looked at everything, main chamber was back after two hours.")
         for row in self.planted:
             if row.what == "power cut" and row.instrument == sitting.desk.instrument.slug:
                 row.flags.append(fault.flag)
@@ -314,17 +226,17 @@ class Story:
     def rough_stage(self, sitting):
         """Until the cold cathode is on: the rough gauge first."""
         running = sitting.desk.running
-        shown = ROUGH_ENOUGH_PA / FACTORS["rough"]
+        shown = ROUGH_ENOUGH_PA / pressures.FACTORS["rough"]
         ready = running.started_at + seconds(running.curve.crosses_s(shown))
         sitting.t = max(sitting.t, ready) + seconds(self.rng.randint(15, 100))
-        self.read(sitting, "rough", slips=False)
+        self.pressures.read(sitting, "rough", slips=False)
         sitting.take("read_rough_gauge", self.rng.randint(3, 12))
         sitting.take("gauge_on", self.rng.randint(20, 60))
 
     def seen_at(self, desk):
         """When the cold cathode will show the threshold."""
         running = desk.running
-        factor = FACTORS["fine"] * running.gauge_factor
+        factor = pressures.FACTORS["fine"] * running.gauge_factor
         lasts = running.curve.crosses_s(running.threshold_pa / factor)
         return running.started_at + seconds(lasts if lasts else 9e4)
 
@@ -333,7 +245,7 @@ class Story:
         self.rough_stage(sitting)
         for _ in range(self.rng.randint(1, 3)):
             sitting.pass_time(self.rng.randint(120, 700))
-            self.read(sitting, "fine")
+            self.pressures.read(sitting, "fine")
         sitting.take("gauge_off", self.rng.randint(10, 40))
         sitting.sign_off(self.rng.choice(words.LEFT_PUMPING))
 
@@ -344,7 +256,7 @@ class Story:
             return
         if desk.states(sitting.t)["introduction"] == "rough":
             sitting.pass_time(self.rng.randint(20, 90))
-            self.read(sitting, "rough", slips=False)
+            self.pressures.read(sitting, "rough", slips=False)
             sitting.take("read_rough_gauge", self.rng.randint(3, 12))
         sitting.take("gauge_on", self.rng.randint(20, 60))
         sitting.pass_time(self.rng.randint(60, 150))
@@ -363,7 +275,7 @@ class Story:
             sitting.pass_time(self.rng.randint(50, 140))
         comes_back = self.rng.random() < 0.15
         for _ in range(60):
-            shown = self.read(sitting, "fine")
+            shown = self.pressures.read(sitting, "fine")
             if shown <= running.threshold_pa:
                 return
             gone = (sitting.t - running.started_at).total_seconds()
@@ -378,12 +290,14 @@ class Story:
         """Through the gate valve, and the main chamber back at its pressure."""
         self.go_through(sitting, steps.TRANSFER)
         sitting.pass_time(self.rng.randint(240, 700))
-        self.read_other(sitting, "main", self.main_pa(sitting.desk) * self.rng.uniform(1.5, 4))
+        self.pressures.read_other(
+            sitting, "main", self.main_pa(sitting.desk) * self.rng.uniform(1.5, 4)
+        )
         sitting.take("wait_for_recovery", self.rng.randint(5, 30))
 
     def main_pa(self, desk):
         """The main chamber's pressure at rest."""
-        return units.to_pascal(desk.made.main, desk.made.unit) * self.noise(0.1)
+        return units.to_pascal(desk.made.main, desk.made.unit) * self.pressures.noise(0.1)
 
     def measure(self, sitting, *, check=False, until=None):
         """Sources up, one note a position, sources down."""
@@ -440,7 +354,7 @@ class Story:
                 )
         if self.faults and rng.random() < 14 / max(self.sessions, 60):
             text, answer = self.faults.pop(rng.randrange(len(self.faults)))
-            self.end_fault(sitting.fault(text), answer)
+            self.staff.end_fault(sitting.fault(text), answer)
 
     def note_check(self, sitting):
         """The energy scale on three foils, with the drift that is planted."""
@@ -472,8 +386,8 @@ class Story:
         sitting.take("lend_pump", rng.randint(20, 60))
         sitting.take("open_gun_valve", rng.randint(5, 20))
         sitting.take("admit_argon", rng.randint(60, 120))
-        self.read_other(sitting, "gun", 1.5e-2)
-        self.read_other(sitting, "main", 3e-6)
+        self.pressures.read_other(sitting, "gun", 1.5e-2)
+        self.pressures.read_other(sitting, "main", 3e-6)
         sitting.take("gun_voltage_on", rng.randint(70, 140))
         minutes = rng.randint(2, 25)
         gun = {"energy": "2", "current": "1.5", "raster": "2 × 2", "minutes": str(minutes)}
@@ -489,12 +403,12 @@ class Story:
         empty = desk.instrument.threshold_pa * self.rng.uniform(0.25, 0.6)
         if desk.states(sitting.t)["introduction"] == "rough":
             sitting.pass_time(self.rng.randint(30, 120))
-            self.read_other(sitting, "rough", ROUGH_ENOUGH_PA * 0.7)
+            self.pressures.read_other(sitting, "rough", ROUGH_ENOUGH_PA * 0.7)
             sitting.take("read_rough_gauge_out", self.rng.randint(3, 12))
             sitting.pass_time(self.rng.randint(600, 1200))
         sitting.take("gauge_on_out", self.rng.randint(10, 40))
         sitting.pass_time(self.rng.randint(60, 200))
-        self.read_other(sitting, "fine", empty)
+        self.pressures.read_other(sitting, "fine", empty)
         inside = desk.inside
         left_out = ("shut_nitrogen_out",) if forgets else ()
         self.go_through(sitting, steps.UNLOADING, holders=inside.holder, leave_out=left_out)
@@ -506,88 +420,6 @@ class Story:
             sitting.take("hand_over", self.rng.randint(20, 120))
         sitting.sign_off(self.rng.choice(words.HANDOVERS))
 
-    def answer(self, flag, answer, sentence):
-        """Staff answer a flag on the next working morning."""
-        day = flag.raised_at.astimezone(self.zone).date() + timedelta(days=1)
-        while day.weekday() > 4:
-            day += timedelta(days=1)
-        at = self.local(day, 8, 30) + seconds(self.rng.randint(0, 3600))
-        if at > self.now - timedelta(hours=1):
-            return
-        by = self.rng.choice((self.scene.people["dee"], self.scene.people["kit"]))
-        flag.answer, flag.sentence, flag.answered_by, flag.answered_at = answer, sentence, by, at
-        self.chronicle.write(
-            flag.instrument.log,
-            "flag answered",
-            by,
-            lambda: {
-                "flag": flag.pk,
-                "rule": flag.rule,
-                "severity": flag.severity,
-                "answer": answer,
-                "sentence": sentence,
-            },
-            recorded=at,
-        )
-
-    def end_fault(self, fault, sentence):
-        """Staff answer a fault's flag and end the fault, as `say.end_fault` does."""
-        self.answer(fault.flag, "fixed", sentence)
-        if not fault.flag.answer:
-            return
-        fault.ended_at = fault.flag.answered_at + seconds(self.rng.randint(300, 9000))
-        if fault.ended_at > self.now:
-            fault.ended_at = fault.flag.answered_at
-        fault.ended_by = fault.flag.answered_by
-        self.chronicle.write(
-            fault.instrument.log,
-            "fault ended",
-            fault.ended_by,
-            lambda: {"fault": fault.pk, "says": sentence},
-            recorded=fault.ended_at,
-        )
-
-    def flag_slow_runs(self):
-        """Pump-downs that staff were asked about: wet loads, and some under leak and failing pump."""
-        said = {
-            "wet load": ("seen", "Powder had not been dried. Told the group; next batch is baked."),
-            "slow leak": ("seen", "Floor is higher than last month. Door seal looked at, watched."),
-            "failing pump": ("seen", "Again slower than its kind. Pump vendor asked."),
-            "dirty gauge": ("seen", "Faster than ever before: gauge compared, reads low."),
-        }
-        newest = max((row for row in self.planted if row.pumpdowns), key=_began, default=None)
-        for row in self.planted:
-            runs = [run for run in row.pumpdowns if run.ended_at]
-            chosen = runs if row.what == "wet load" else runs[-1::-6]
-            for run in chosen if row.what in said else ():
-                flag = self.ask_about(run, row.cause)
-                row.flags.append(flag)
-                if row is not newest:
-                    self.answer(flag, *said[row.what])
-
-    def ask_about(self, run, cause):
-        """A flag as `unusual.raise_for_pumpdown` raises it."""
-        instrument = run.chamber.instrument
-        minutes = run.curve.crosses_s(run.threshold_pa) / 60
-        row = self.chronicle.add(
-            Flag(
-                rule="PMP-01",
-                severity="warn",
-                says=f"{instrument}: Unusual, {minutes:.0f} min to the threshold with {run.form}.",
-                do=WHAT_TO_DO[cause],
-                source="against this instrument's own past pump-downs",
-                instrument=instrument,
-                holder=run.load.holder,
-                load=run.load,
-                raised_at=run.ended_at + seconds(30),
-            )
-        )
-        row.late = lambda: {
-            "key": f"pump-down|{run.pk}",
-            "evidence": {"pumpdown": run.pk, "cause": cause},
-        }
-        return row
-
     def local(self, day, hour, minute=0):
         """A moment by the clock on the facility's wall."""
         moment = datetime.combine(day, time(hour, minute), tzinfo=self.zone)
@@ -595,7 +427,3 @@ class Story:
 
     def today(self):
         return timezone.localdate(self.now, self.zone)
-
-
-def _began(row):
-    return row.start
