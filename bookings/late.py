@@ -3,7 +3,7 @@
 import re
 import uuid
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 
 from django.db import transaction
 from django.utils import timezone
@@ -97,7 +97,8 @@ def moment_of(text, *, day, before=None, now=None):
 
 def _aware(wall, text):
     moment = timezone.make_aware(wall)
-    if timezone.localtime(moment).replace(tzinfo=None, fold=0) != wall:
+    there_and_back = timezone.localtime(moment.astimezone(UTC))
+    if there_and_back.replace(tzinfo=None, fold=0) != wall:
         raise Refused(f"{text.strip()} does not exist on {wall:%d %b}: the clocks went forward.")
     return moment
 
@@ -143,6 +144,8 @@ def _write_step(*, session, by, line, moment):
     elif text and not step.asks:
         raise Refused(f"Step {number} asks for nothing; write “{text}” as a note on its own line.")
     instrument = Instrument.objects.select_for_update().get(pk=session.instrument_id)
+    if before := _as_before(session=session, by=by, line=line, step=step):
+        return before
     if _something_newer(instrument, moment):
         return _write_as_past(session=session, by=by, line=line, moment=moment, step=step)
     return steps.take_step(
@@ -153,8 +156,16 @@ def _write_step(*, session, by, line, moment):
         values={step.asks[0]: text} if text and holder is None else None,
         happened_at=moment,
         sent_id=line.sent_id,
-        offline=True,
+        late=True,
     )
+
+
+def _as_before(*, session, by, line, step):
+    """The entry that this line made before; whatever followed it since, it is the same line."""
+    before = log.repeated(sent_id=line.sent_id)
+    if before is None or (before.log_id, before.person_id) != (session.log_id, by.pk):
+        return None
+    return before if log.contents(before).get("step") == step.id else None
 
 
 def _number_and_text(value, most):

@@ -87,12 +87,23 @@ def _repeated(session, by, sent_id, step_id):
 
 @transaction.atomic
 def take_step(
-    *, session, by, step_id, holder=None, values=None, happened_at=None, sent_id=None, offline=False
+    *,
+    session,
+    by,
+    step_id,
+    holder=None,
+    values=None,
+    happened_at=None,
+    sent_id=None,
+    offline=False,
+    late=False,
 ):
     """Record a step that is possible now, with all that follows from it.
 
     Takes:  `values`, what the step asked for, by name; nothing of it is demanded. `offline`: the
             step was taken on a tablet without a network, so it happened whatever is so now.
+            `late`: typed from paper; the sheet judges it by the devices as they stood then, and
+            gates, which look at now, are left out.
     Raises: Refused where the sheet or a gate says no; what really happened all the same is
             recorded by `happened_anyway`.
     """
@@ -104,8 +115,12 @@ def take_step(
     step = sheet.step_of.get(step_id)
     if step is None or step.kind == "event":
         raise Refused(f"The run sheet of this session has no step {step_id}.")
-    states = devices.states_of(instrument, sheet)
-    why = _why_not(session, by, sheet, states, step)
+    offline = offline or late
+    states = devices.states_of(instrument, sheet, happened_at if late else None)
+    if late:
+        why = interlocks.why_not(sheet, states, step) or ""
+    else:
+        why = _why_not(session, by, sheet, states, step)
     if why and not offline:
         raise Refused(f"{step.words} Not possible now. {why}")
     if session.closed_at and not offline:
