@@ -8,7 +8,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 
-from bookings import run
+from bookings import clock, run
 from facility import drafting, interlocks, log, publish, shipped, statespace
 from facility.errors import Refused
 from facility.models import Entry, RunSheet, SheetDraft, SheetEdit
@@ -419,7 +419,7 @@ def test_given_more_states_than_a_page_walks_when_proven_then_it_waits_for_tick_
 
     assert "in the background" in draft.proof["waits"]
     assert "in the background" in publish.what_is_missing(draft)[0]
-    assert publish.prove_waiting() == 1
+    assert clock.tick()["prove waiting sheets"] == 1
     draft.refresh_from_db()
     assert publish.is_proven(draft)
     assert publish.prove_waiting() == 0
