@@ -39,8 +39,8 @@ def fill(*, sessions=None, years=None, seed=1, now=None, tell=_say_nothing):
     first_day = now - timedelta(days=days)
     chronicle = Chronicle(random.Random(seed))
     story = Story(chronicle, now=now, first_day=first_day, sessions=sessions)
-    tell("people, instruments, holders")
-    made = scene.set_up(chronicle, now=now, first_day=first_day, story=story)
+    tell("people, holders, instruments and the proof of their run sheet")
+    made = scene.set_up(chronicle, now=now, first_day=first_day)
     story.tell(made, tell)
     chronicle.store(tell)
     for desk in made.desks.values():

@@ -1,17 +1,15 @@
 """The demo's laboratory before its first session: people, instruments, holders, places."""
 
-import json
 from datetime import timedelta
-from pathlib import Path
+from functools import cache
 from types import SimpleNamespace
 
-from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.utils import timezone
 
 from bookings.demo import cast
 from bookings.demo.desk import Desk
-from facility import interlocks
+from facility import interlocks, publish, shipped
 from facility.models import (
     Chamber,
     Gauge,
@@ -27,7 +25,7 @@ from facility.vacuum.units import to_pascal
 from samples.codes import new_code
 from samples.models import Holder, HolderType, Whereabouts
 
-SHEET = Path(settings.BASE_DIR) / "facility" / "sheets" / "photoelectron.json"
+SHEET = "photoelectron"
 PLACES = (
     # the verb that takes a holder out brings it to the first bench or rack of the house
     ("bench", "bench", 60),
@@ -74,7 +72,7 @@ DISC, BAR = "25.4 mm disc", "105 × 15 mm bar"
 DEDICATED = {"B1": "reference metals", "B11": "copper and its alloys", "L2": "electrodes"}
 
 
-def set_up(chronicle, *, now, first_day, story):
+def set_up(chronicle, *, now, first_day):
     """People, places, instruments with their desks, holders; all stored but the holders' stays."""
     people = _people(now, first_day)
     staff = people["dee"]
@@ -85,7 +83,7 @@ def set_up(chronicle, *, now, first_day, story):
     opened = first_day - timedelta(days=30)
     desks = {}
     for made in INSTRUMENTS:
-        desk = _instrument(chronicle, made, staff, places, opened, story)
+        desk = _instrument(chronicle, made, staff, places, opened)
         desk.keeper = people["ada"]
         desks[desk.instrument.slug] = desk
     _qualify(chronicle, people, desks, now)
@@ -152,7 +150,7 @@ def _qualify(chronicle, people, desks, now):
             )
 
 
-def _instrument(chronicle, made, staff, places, opened, story):
+def _instrument(chronicle, made, staff, places, opened):
     """One instrument with everything that belongs to it, and the desk that the story sits at."""
     slug = made.name.lower()
     row = Instrument.objects.create(
@@ -165,15 +163,14 @@ def _instrument(chronicle, made, staff, places, opened, story):
         log=None,
     )
     row.log = Log.objects.create(kind=Log.Kind.INSTRUMENT, instrument=row)
-    document = json.loads(SHEET.read_text(encoding="utf-8"))
-    sheet = interlocks.read(document)
+    document = shipped.document(SHEET)
     row.sheet = RunSheet.objects.create(
         name=f"{made.name}: load, measure, unload",
         instrument=row,
         version=1,
         document=document,
-        proof=story.proof(sheet),
-        published_at=opened,
+        proof=_proof(),
+        published_at=opened + timedelta(hours=2),
         published_by=staff,
     )
     row.save()
@@ -206,9 +203,33 @@ def _instrument(chronicle, made, staff, places, opened, story):
     its_places["bench"] = places["bench"]
     chronicle.add_instrument(row, list({gauge.code: gauge for gauge in gauges.values()}.values()))
     chronicle.write(row.log, "instrument opened", staff, {"name": row.name}, recorded=opened)
-    desk = Desk(chronicle, row, sheet, chambers, its_places, gauges, staff)
+    _publish(chronicle, row, staff, opened + timedelta(hours=2))
+    desk = Desk(chronicle, row, interlocks.read(document), chambers, its_places, gauges, staff)
     desk.made = made
     return desk
+
+
+@cache
+def _proof():
+    """The proof of the shipped sheet, worked out once a process."""
+    return publish.proof_of(shipped.document(SHEET))
+
+
+def _publish(chronicle, instrument, by, at):
+    """What `publish.publish` writes when a version of a sheet comes into force."""
+    sheet = instrument.sheet
+    said = {
+        "sheet": sheet.pk,
+        "name": sheet.name,
+        "version": sheet.version,
+        "digest": publish.digest_of(sheet.document),
+        "states": sheet.proof["states"],
+        "states_with_anything_lost": sheet.proof["with_anything_lost"].get("states"),
+        "hazards": [row["id"] for row in sheet.document["never"]],
+        "struck_out": sheet.document.get("struck_out", {}),
+        "says": "As shipped, read through at the instrument.",
+    }
+    chronicle.write(instrument.log, "sheet published", by, said, recorded=at)
 
 
 def _holders(chronicle, rack, staff, opened):

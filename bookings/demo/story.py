@@ -16,7 +16,6 @@ from bookings.demo.chronicle import seconds
 from bookings.demo.sitting import Sitting
 from bookings.demo.staff import Staff
 from bookings.models import SessionPart
-from facility import interlocks
 from facility.models import Qualification
 from facility.vacuum import units
 
@@ -35,16 +34,9 @@ class Story:
         self.zone = ZoneInfo(settings.TIME_ZONE)
         self.planted = planted.calendar(now, first_day)
         self.pressures, self.staff = pressures.Pressures(self), Staff(self)
-        self.proofs, self.files = {}, 0
+        self.files = 0
         self.told = []  # (sitting, planned start), for bookings
         self.faults = list(words.FAULTS)
-
-    def proof(self, sheet):
-        """What `prove` says of the sheet, worked out once for all instruments that share it."""
-        if "proof" not in self.proofs:
-            found = interlocks.prove(sheet)
-            self.proofs["proof"] = {"safe": found.safe, "states": found.states}
-        return self.proofs["proof"]
 
     def tell(self, scene, tell):
         """All sessions up to now, and what stands now."""
