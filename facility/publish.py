@@ -353,38 +353,48 @@ def proof_of(document, *, most=AT_ONCE, whole=True):
     """
     sheet = interlocks.read(document)
     kept = {"of": model_digest(document)}
+    is_last_try = most >= statespace.MOST_STATES
     try:
-        kept |= as_json(interlocks.prove(sheet, most=most))
+        kept |= _with_conditions(sheet, most) if whole else as_json(_proof(sheet, most))
         if whole:
-            kept |= _whole(sheet, most)
+            kept["with_anything_lost"] = _with_anything_lost(sheet, most)
     except interlocks.TooLarge as problem:
-        if most < statespace.MOST_STATES:
-            return kept | {"waits": WAITS.format(most=most)}
-        return kept | {"refused": str(problem)}
+        return kept | ({"refused": str(problem)} if is_last_try else _waits(sheet, most))
     return kept
 
 
-def _whole(sheet, most):
-    """What each condition keeps away, and the proof with any device lost at any moment.
+def _proof(sheet, most, **more):
+    return interlocks.prove(sheet, most=most, **more)
 
-    Either may be too large to walk where the plain proof was not: then it says so in its place.
-    """
-    found = {}
+
+def _with_conditions(sheet, most):
+    """The plain proof with what each condition keeps away; those alone may be too large to walk."""
     try:
-        found["conditions"] = as_json(interlocks.prove(sheet, conditions=True, most=most))[
-            "conditions"
-        ]
+        return as_json(_proof(sheet, most, conditions=True))
     except interlocks.TooLarge as problem:
         if most < statespace.MOST_STATES:
             raise
-        found |= {"conditions": [], "conditions_refused": str(problem)}
+        plain = as_json(_proof(sheet, most))
+        return plain | {"conditions": [], "conditions_refused": str(problem)}
+
+
+def _with_anything_lost(sheet, most):
+    """The proof with any device lost at any moment; it alone may be too large to walk."""
     try:
-        lost = as_json(interlocks.prove(interlocks.with_anything_lost(sheet), most=most))
+        return as_json(_proof(interlocks.with_anything_lost(sheet), most))
     except interlocks.TooLarge as problem:
         if most < statespace.MOST_STATES:
             raise
-        lost = {"refused": str(problem)}
-    return found | {"with_anything_lost": lost}
+        return {"refused": str(problem)}
+
+
+def _waits(sheet, most):
+    """What can be said at once, and that the rest is worked out in the background."""
+    try:
+        plain = as_json(_proof(sheet, most))
+    except interlocks.TooLarge:
+        plain = {}
+    return plain | {"waits": WAITS.format(most=most)}
 
 
 def is_proven(draft):
