@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from bookings import attend, learning, pump, tell, unusual, waiting
 from bookings.models import PumpDown
-from facility import publish
+from facility import sheet_proof
 from facility.models import Attempt, Chamber, Instrument, Person
 
 FIRST_LOOK = timedelta(minutes=30)  # a pump-down is judged from then on while it runs; own choice
@@ -47,7 +47,7 @@ def tick(now=None):
             list(Instrument.objects.select_for_update().order_by("pk"))
             done[duty.__name__.strip("_").replace("_", " ")] = duty(now)
     done["send"] = tell.send(now)  # with no row locked: a mail server may be slow
-    done["prove waiting sheets"] = publish.prove_waiting()  # minutes, so outside the lock
+    done["prove waiting sheets"] = sheet_proof.prove_waiting()  # minutes, so outside the lock
     return done
 
 

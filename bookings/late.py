@@ -10,11 +10,14 @@ from django.utils import timezone
 
 from bookings import devices, pump, say, steps
 from bookings.forms import StepForm
+from bookings.models import Reading
 from facility import log
 from facility.errors import Refused, SetAside
-from facility.models import DeviceState, Instrument
+from facility.models import DeviceState, Entry, Instrument
+from facility.models.log import LATE
 
 OLDEST = timedelta(days=60)  # of a paper sheet that is typed; own proposal
+SHOWN = 60  # late entries on the page
 OVER_MIDNIGHT = timedelta(hours=12)  # a line so much earlier than the one above is of the next day
 STEP, NOTE, PRESSURE = "step", "note", "pressure:"
 
@@ -224,3 +227,21 @@ def _look_no_later_than_it_was(instrument, before):
         looked = max(happened, before.get(row.device, happened))
         if looked != row.looked_at:
             DeviceState.objects.filter(pk=row.pk).update(looked_at=looked)
+
+
+def entries_of(session):
+    """What was written into a session's log much later than it happened, as it happened."""
+    newest = Entry.objects.filter(log=session.log).select_related("person").order_by("-n")
+    found = [row for row in newest[: SHOWN * 2] if row.late_by]
+    return sorted(found, key=lambda row: row.happened_at)[-SHOWN:]
+
+
+def readings_of(session, gauges):
+    """Pressures up to a session's end that were typed, since it began, much later than read."""
+    rows = Reading.objects.filter(
+        gauge__in=gauges,
+        source=Reading.Source.MANUAL,
+        at__lte=session.closed_at or timezone.now(),
+        recorded_at__gte=session.opened_at,
+    ).select_related("gauge", "person")
+    return [row for row in rows.order_by("-at")[:SHOWN] if row.recorded_at - row.at > LATE][::-1]

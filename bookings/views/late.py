@@ -7,18 +7,14 @@ from django.utils import timezone
 from django.utils.dateparse import parse_date
 
 from bookings import devices, late, say
-from bookings.models import Reading
 from bookings.views.sessions import require_part, session_of
 from facility import log, photos
 from facility.access import policy
 from facility.errors import Refused
 from facility.htmx import page, see
-from facility.models import Entry
-from facility.models.log import LATE
 
 ROWS = 8  # empty lines on the page
 MOST = 60  # lines of one post; a paper has about as many
-SHOWN = 60
 LETTERS = {"time": 20, "what": 40, "value": 1000}
 
 
@@ -122,25 +118,6 @@ def _context(session, lines=(), bad=(), *, written=0, says="", day=None):
         + [(f"{late.PRESSURE}{row.code}", f"pressure, {row.name}") for row in gauges],
         "listed": listed,
         "photo_sent": uuid.uuid4(),
-        "entries": _late_entries(session),
-        "readings": _late_readings(session, gauges),
+        "entries": [{"entry": row, "says": log.contents(row)} for row in late.entries_of(session)],
+        "readings": late.readings_of(session, gauges),
     }
-
-
-def _late_entries(session):
-    newest = Entry.objects.filter(log=session.log).select_related("person").order_by("-n")
-    found = [row for row in newest[: SHOWN * 2] if row.late_by]
-    found.sort(key=lambda row: row.happened_at)
-    return [{"entry": row, "says": log.contents(row)} for row in found[-SHOWN:]]
-
-
-def _late_readings(session, gauges):
-    """Pressures of this session's stretch that were typed much later than read."""
-    until = session.closed_at or timezone.now()
-    rows = Reading.objects.filter(
-        gauge__in=gauges,
-        source=Reading.Source.MANUAL,
-        at__lte=until,
-        recorded_at__gte=session.opened_at,
-    ).select_related("gauge", "person")
-    return [r for r in rows.order_by("-at")[:SHOWN] if r.recorded_at - r.at > LATE][::-1]

@@ -166,6 +166,17 @@ class Place(models.Model):
         return self.kind in self.IN_VACUUM
 
 
+class RunSheetQuerySet(models.QuerySet):
+    """The words we use when we ask about run sheets."""
+
+    def published(self):
+        return self.exclude(published_at=None)
+
+    def of(self, instrument):
+        """Its published versions, newest first."""
+        return self.published().filter(instrument=instrument).order_by("-version")
+
+
 class RunSheet(models.Model):
     """One published version of an instrument's procedure, as the document that was proved."""
 
@@ -176,6 +187,8 @@ class RunSheet(models.Model):
     proof = models.JSONField(default=dict)
     published_at = models.DateTimeField(null=True)
     published_by = models.ForeignKey("facility.Person", models.PROTECT, null=True, related_name="+")
+
+    objects = RunSheetQuerySet.as_manager()
 
     class Meta:
         ordering = ["instrument", "-version"]

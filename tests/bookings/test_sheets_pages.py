@@ -8,7 +8,7 @@ import pytest
 from django.urls import reverse
 
 from bookings import rehearsal
-from facility import drafting, interlocks, publish, shipped
+from facility import drafting, interlocks, publish, sheet_proof, shipped
 from facility.models import Entry, RunSheet, SheetDraft
 
 pytestmark = pytest.mark.django_db
@@ -32,7 +32,7 @@ def staff(client, lab):
 
 @pytest.fixture
 def draft(lab):
-    return publish.prove(publish.begin(instrument=lab.instrument, by=lab.dee, source="short"))
+    return sheet_proof.prove(publish.begin(instrument=lab.instrument, by=lab.dee, source="short"))
 
 
 def fields_of(response):
@@ -301,25 +301,30 @@ def test_given_a_hazard_when_struck_out_without_a_reason_then_it_is_asked_for(st
 
 
 def test_given_a_draft_when_asked_by_the_page_then_the_whole_proof_comes_as_a_part(staff, lab):
-    publish.prove_if_changed(publish.begin(instrument=lab.instrument, by=lab.dee, source="short"))
+    sheet_proof.prove_if_changed(
+        publish.begin(instrument=lab.instrument, by=lab.dee, source="short")
+    )
 
     answer = staff.post(url("prove_draft", "quayside"), headers={"HX-Request": "true"})
 
     assert b"<html" not in answer.content
     assert "With any device lost at any moment: safe, 160 states." in text_of(answer)
-    assert publish.is_proven(SheetDraft.objects.get())
+    assert sheet_proof.is_proven(SheetDraft.objects.get())
 
 
 def test_given_a_proof_that_waits_when_the_page_asks_then_nothing_new_until_it_has_come(
     staff, draft
 ):
-    draft.proof = {"of": publish.model_digest(draft.document), "waits": "More than 9 states: wait."}
+    draft.proof = {
+        "of": sheet_proof.model_digest(draft.document),
+        "waits": "More than 9 states: wait.",
+    }
     draft.save()
     address = url("prove_draft", "quayside")
     assert "More than 9 states: wait." in text_of(staff.get(url("draft", "quayside")))
 
     before = staff.get(address, headers={"HX-Request": "true"})
-    publish.prove_waiting()
+    sheet_proof.prove_waiting()
     after = staff.get(address, headers={"HX-Request": "true"})
 
     assert before.status_code == 204

@@ -2,7 +2,7 @@
 
 import pytest
 
-from facility import publish
+from facility import publish, sheet_proof
 from facility.models import Entry, RunSheet, SheetDraft
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -89,7 +89,7 @@ def test_given_staff_when_a_condition_goes_and_comes_back_then_the_proof_follows
 def test_given_each_page_of_run_sheets_when_opened_then_nothing_serious_and_nothing_runs_off(
     cast, draft, screen, sign_in, accessible, name, light
 ):
-    publish.prove(draft)
+    sheet_proof.prove(draft)
     page = screen(name, light=light)
     sign_in(page, cast.dee)
     pk = cast.instrument.sheet_id

@@ -9,7 +9,7 @@ from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 
 from bookings import clock, run
-from facility import drafting, interlocks, log, publish, shipped, statespace
+from facility import drafting, interlocks, log, publish, sheet_proof, shipped, statespace
 from facility.errors import Refused
 from facility.models import Entry, RunSheet, SheetDraft, SheetEdit
 from tests.facility.test_sheets import NAMES
@@ -41,7 +41,7 @@ def ready(lab, source="short"):
     """A draft that may be published."""
     draft = begun(lab, source)
     draft = publish.stand_by(draft=draft, by=lab.dee, revision=draft.revision)
-    return publish.prove(draft)
+    return sheet_proof.prove(draft)
 
 
 # Drafts
@@ -318,20 +318,20 @@ def test_given_a_shipped_sheet_when_begun_then_it_may_be_published_with_its_proo
 
 
 def test_given_the_largest_shipped_sheet_when_proven_with_anything_lost_then_it_is_within_the_bound():
-    proof = publish.proof_of(shipped.document("photoelectron"))
+    proof = sheet_proof.proof_of(shipped.document("photoelectron"))
 
     assert proof["states"] == 16_488
-    assert proof["with_anything_lost"]["states"] == 581_568 <= publish.AT_ONCE
+    assert proof["with_anything_lost"]["states"] == 581_568 <= sheet_proof.AT_ONCE
 
 
 def test_given_a_sentence_changed_when_looked_at_then_the_proof_still_stands(lab):
     draft = ready(lab)
 
     draft = change_step(draft, lab.dee, "load", says="Put it in.")
-    assert publish.is_proven(draft)
+    assert sheet_proof.is_proven(draft)
 
     draft = change_step(draft, lab.dee, "load", requires={})
-    assert not publish.is_proven(draft)
+    assert not sheet_proof.is_proven(draft)
     assert "prove it" in publish.what_is_missing(draft)[0]
 
 
@@ -363,7 +363,7 @@ def test_given_each_condition_when_it_is_edited_away_then_its_hazard_is_shown_or
         requires = {key: value for key, value in row["requires"].items() if key != device}
         with transaction.atomic():
             changed = change_step(draft, lab.dee, step_id, requires=requires)
-            changed = publish.prove_if_changed(changed)
+            changed = sheet_proof.prove_if_changed(changed)
             found = [hazard["id"] for hazard in changed.proof["hazards"]]
             transaction.set_rollback(True)
         assert sorted(found) == sorted(guards[step_id, device])
@@ -379,7 +379,7 @@ def test_given_a_sheet_that_deadlocks_when_proven_then_it_is_said_and_not_publis
         change=lambda document: drafting.remove(document, "step", "pump_down"), says="Removed it",
     )  # fmt: skip
 
-    draft = publish.prove(draft)
+    draft = sheet_proof.prove(draft)
 
     assert draft.proof["safe"]
     assert draft.proof["states_with_no_way_to_rest"] > 0
@@ -412,25 +412,25 @@ def test_given_more_states_than_a_page_walks_when_proven_then_it_waits_for_tick_
     lab, monkeypatch
 ):
     draft = ready(lab)
-    monkeypatch.setattr(publish, "AT_ONCE", 100)
+    monkeypatch.setattr(sheet_proof, "AT_ONCE", 100)
     draft = change_step(draft, lab.dee, "load", requires={})
 
-    draft = publish.prove(draft, most=10)
+    draft = sheet_proof.prove(draft, most=10)
 
     assert "in the background" in draft.proof["waits"]
     assert "in the background" in publish.what_is_missing(draft)[0]
     assert clock.tick()["prove waiting sheets"] == 1
     draft.refresh_from_db()
-    assert publish.is_proven(draft)
-    assert publish.prove_waiting() == 0
+    assert sheet_proof.is_proven(draft)
+    assert sheet_proof.prove_waiting() == 0
 
 
 def test_given_only_the_lost_devices_too_many_when_proven_then_the_plain_proof_shows_meanwhile(lab):
-    draft = publish.prove(begun(lab), most=100)
+    draft = sheet_proof.prove(begun(lab), most=100)
 
     assert draft.proof["safe"]
     assert "waits" in draft.proof
-    assert not publish.is_proven(draft)
+    assert not sheet_proof.is_proven(draft)
 
 
 def test_given_more_than_two_to_the_21_states_when_proven_then_it_is_refused_with_its_count(lab):
@@ -443,7 +443,7 @@ def test_given_more_than_two_to_the_21_states_when_proven_then_it_is_refused_wit
         ]},
     )  # fmt: skip
 
-    draft = publish.prove(draft, most=statespace.MOST_STATES)
+    draft = sheet_proof.prove(draft, most=statespace.MOST_STATES)
 
     assert "more than 2,097,152 states" in draft.proof["refused"]
     with pytest.raises(Refused, match=r"more than 2,097,152 states"):
@@ -454,7 +454,7 @@ def test_given_a_change_while_it_was_proven_when_the_proof_comes_then_it_is_not_
     old = begun(lab)
     change_step(old, lab.dee, "load", requires={})
 
-    publish.prove(old)
+    sheet_proof.prove(old)
 
     assert SheetDraft.objects.get().proof == {}
 
@@ -474,7 +474,7 @@ def test_given_a_draft_without_proof_when_published_then_all_that_is_missing_is_
 
 def test_given_an_unsafe_draft_when_published_then_it_is_refused(lab):
     draft = change_step(ready(lab), lab.dee, "transfer", requires={"gate_valve": ["closed"]})
-    draft = publish.prove(draft)
+    draft = sheet_proof.prove(draft)
 
     with pytest.raises(Refused, match="not safe"):
         publish.publish(draft=draft, by=lab.dee, revision=draft.revision)
@@ -493,7 +493,7 @@ def test_given_a_proven_draft_when_published_then_the_next_version_is_in_force_a
     assert not SheetDraft.objects.exists()
     said = log.contents(Entry.objects.get(log=lab.instrument.log, kind="sheet published"))
     assert said["version"] == "2"
-    assert said["digest"] == publish.digest_of(document)
+    assert said["digest"] == sheet_proof.digest_of(document)
     assert said["states_with_anything_lost"] == "160"
     assert set(said["struck_out"]) == set(document["struck_out"])
     assert said["says"] == "Checked."
@@ -533,5 +533,7 @@ def test_given_a_document_when_read_from_either_database_then_its_digest_is_the_
 
     draft.refresh_from_db()
 
-    assert publish.digest_of(draft.document) == publish.digest_of(shipped.document("photoelectron"))
+    assert sheet_proof.digest_of(draft.document) == sheet_proof.digest_of(
+        shipped.document("photoelectron")
+    )
     assert interlocks.read(draft.document).step_of
