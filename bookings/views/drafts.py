@@ -1,6 +1,7 @@
 """The run sheet editor of staff: a draft, one part at a time, with the proof beside it."""
 
 import json
+from functools import wraps
 
 from django.contrib import messages
 from django.http import Http404
@@ -20,14 +21,44 @@ from facility import drafting, publish, sheet_proof, sheet_words, shipped
 from facility.access import policy
 from facility.errors import Refused
 from facility.htmx import no_news, page, see, wants_fragment
-from facility.models import Instrument, SheetDraft
+from facility.models import Instrument
 
 EDITS_SHOWN = 12
 
 
-def _draft(slug):
-    rows = SheetDraft.objects.select_related("instrument__log", "instrument__sheet", "based_on")
-    return get_object_or_404(rows, instrument__slug=slug)
+def on_draft(view):
+    """Give a view the instrument's draft; where it is gone, say so and show what was typed."""
+
+    @wraps(view)
+    def with_draft(request, slug):
+        instrument = get_object_or_404(Instrument.objects.select_related("sheet"), slug=slug)
+        row = publish.draft_of(instrument)
+        return view(request, row) if row else _no_draft(request, instrument)
+
+    return with_draft
+
+
+def _no_draft(request, instrument):
+    """The page on which a draft is begun; after a post, with what nobody can take any more."""
+    typed = [
+        (name, text)
+        for name, texts in request.POST.lists()
+        for text in texts
+        if name not in ("csrfmiddlewaretoken", "revision") and text.strip()
+    ]
+    context = {
+        "instrument": instrument,
+        "shipped": shipped.NAMES,
+        "source": publish.IN_FORCE,
+        "is_gone": request.method == "POST",
+        "typed": typed[:40],
+    }
+    return page(
+        request,
+        "bookings/sheets/no_draft.html",
+        context,
+        status=422 if request.method == "POST" else 200,
+    )
 
 
 @require_POST
@@ -47,17 +78,9 @@ def begin_draft(request, slug):
 
 @require_GET
 @policy("sheet.edit")
-def draft(request, slug):
+@on_draft
+def draft(request, row):
     """The draft: its steps in order, and beside them the proof."""
-    instrument = get_object_or_404(Instrument.objects.select_related("sheet"), slug=slug)
-    row = publish.draft_of(instrument)
-    if row is None:
-        context = {
-            "instrument": instrument,
-            "shipped": shipped.NAMES,
-            "source": publish.IN_FORCE,
-        }
-        return page(request, "bookings/sheets/no_draft.html", context)
     return page(request, "bookings/sheets/draft.html", _draft_context(row))
 
 
@@ -126,9 +149,9 @@ def _edit(request, row, *, form, template, part, change, says, context):
 
 
 @policy("sheet.edit")
-def draft_step(request, slug):
+@on_draft
+def draft_step(request, row):
     """GET shows one step, or an empty one; POST writes it into the draft."""
-    row = _draft(slug)
     step_id = request.GET.get("step")
     old = drafting.part_of(row.document, ("step", step_id)) if step_id else None
     if step_id and old is None and request.method == "GET":
@@ -162,9 +185,9 @@ def _guards_of(row, step_id):
 
 
 @policy("sheet.edit")
-def draft_device(request, slug):
+@on_draft
+def draft_device(request, row):
     """GET shows one device, or an empty one; POST writes it into the draft."""
-    row = _draft(slug)
     name = request.GET.get("device") or None
     if name and name not in row.document["devices"]:
         raise Http404
@@ -191,9 +214,9 @@ def draft_device(request, slug):
 
 
 @policy("sheet.edit")
-def draft_hazard(request, slug):
+@on_draft
+def draft_hazard(request, row):
     """GET shows one hazard, or an empty one; POST writes it into the draft."""
-    row = _draft(slug)
     hazard_id = request.GET.get("hazard") or None
     old = drafting.part_of(row.document, ("hazard", hazard_id)) if hazard_id else None
     if hazard_id and old is None:
@@ -218,9 +241,9 @@ def draft_hazard(request, slug):
 
 
 @policy("sheet.edit")
-def draft_about(request, slug):
+@on_draft
+def draft_about(request, row):
     """GET shows name, source and cautions; POST writes them into the draft."""
-    row = _draft(slug)
     form = SheetAboutForm(request.POST if request.method == "POST" else None, document=row.document)
     template, context = "bookings/sheets/draft_about.html", {"part": "about"}
     if request.method == "GET":
@@ -238,9 +261,9 @@ def draft_about(request, slug):
 
 
 @policy("sheet.edit")
-def draft_text(request, slug):
+@on_draft
+def draft_text(request, row):
     """GET shows the whole document as JSON; POST writes it into the draft."""
-    row = _draft(slug)
     text = json.dumps(row.document, indent=2, ensure_ascii=False)
     form = SheetTextForm(request.POST if request.method == "POST" else None, initial={"text": text})
     template, context = "bookings/sheets/draft_text.html", {"part": "text"}
@@ -273,15 +296,16 @@ REMOVED = {
 
 @require_POST
 @policy("sheet.edit")
-def change_draft(request, slug):
+@on_draft
+def change_draft(request, row):
     """POST of the small presses: move, remove, keep, strike out, stand by, take back, put away."""
-    row = _draft(slug)
+    slug, instrument = row.instrument.slug, row.instrument
     revision = number(request.POST.get("revision"))
     try:
         gone = _small_change(request, row, revision)
     except Refused as refusal:
         context = _draft_context(
-            publish.draft_of(row.instrument) or row,
+            publish.draft_of(instrument) or row,
             refusal=str(refusal),
             changes=getattr(refusal, "changes", []),
             typed=request.POST,
@@ -290,7 +314,7 @@ def change_draft(request, slug):
     if gone:
         messages.success(request, "The draft is put away. The sheet in force stays as it is.")
         return see(request, "bookings:sheets")
-    if row := publish.draft_of(row.instrument):
+    if row := publish.draft_of(instrument):
         sheet_proof.prove_if_changed(row)
     place = request.POST.get("at", "")
     return see(request, _address(slug, place if place in ("steps", "hazards", "devices") else ""))
@@ -347,9 +371,9 @@ def _small_change(request, row, revision):
 
 
 @policy("sheet.edit")
-def prove_draft(request, slug):
+@on_draft
+def prove_draft(request, row):
     """POST works the whole proof out; GET is the page's question whether it has come meanwhile."""
-    row = _draft(slug)
     if request.method == "POST":
         row = sheet_proof.prove(row)
     elif (
@@ -359,16 +383,16 @@ def prove_draft(request, slug):
     ):
         return no_news()
     if not wants_fragment(request):
-        return see(request, "bookings:draft", slug)
+        return see(request, "bookings:draft", row.instrument.slug)
     row.refresh_from_db()
     return render(request, "bookings/sheets/proof.html", _proof_context(row))
 
 
 @require_POST
 @policy("sheet.edit")
-def publish_draft(request, slug):
+@on_draft
+def publish_draft(request, row):
     """POST publishes the draft: it is in force for sessions from now on."""
-    row = _draft(slug)
     try:
         made = publish.publish(
             draft=row,

@@ -331,6 +331,21 @@ def test_given_a_proof_that_waits_when_the_page_asks_then_nothing_new_until_it_h
     assert "Safe against these 5 hazards" in text_of(after)
 
 
+def test_given_a_draft_that_is_gone_when_a_step_is_sent_then_what_was_typed_is_shown(
+    staff, lab, draft
+):
+    publish.put_away(draft=draft, by=lab.ada, revision=1)
+
+    answer = staff.post(
+        url("draft_step", "quayside", step="load"), {"revision": 1, "says": "My long sentence."}
+    )
+
+    assert answer.status_code == 422
+    assert "published or put away meanwhile" in text_of(answer)
+    assert "My long sentence." in text_of(answer)
+    assert staff.get(url("draft_text", "quayside")).status_code == 200
+
+
 # The rehearsal
 
 
