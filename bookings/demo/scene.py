@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from bookings.demo import cast
 from bookings.demo.desk import Desk
-from facility import interlocks, publish, shipped
+from facility import interlocks, sheet_proof, shipped
 from facility.models import (
     Chamber,
     Gauge,
@@ -212,7 +212,7 @@ def _instrument(chronicle, made, staff, places, opened):
 @cache
 def _proof():
     """The proof of the shipped sheet, worked out once a process."""
-    return publish.proof_of(shipped.document(SHEET))
+    return sheet_proof.proof_of(shipped.document(SHEET))
 
 
 def _publish(chronicle, instrument, by, at):
@@ -222,7 +222,7 @@ def _publish(chronicle, instrument, by, at):
         "sheet": sheet.pk,
         "name": sheet.name,
         "version": sheet.version,
-        "digest": publish.digest_of(sheet.document),
+        "digest": sheet_proof.digest_of(sheet.document),
         "states": sheet.proof["states"],
         "states_with_anything_lost": sheet.proof["with_anything_lost"].get("states"),
         "hazards": [row["id"] for row in sheet.document["never"]],

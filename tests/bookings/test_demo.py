@@ -26,7 +26,7 @@ from bookings.models import (
     Session,
     SessionPart,
 )
-from facility import interlocks, log, publish
+from facility import interlocks, log, publish, sheet_proof
 from facility.models import Chamber, DeviceState, Entry, Group, Instrument, Person
 from facility.verify import verify
 from samples.matter import composition, lines
@@ -249,7 +249,7 @@ def _one_of_everything(lab):
     """Every verb that the demo imitates, once, through the verb itself."""
     instrument, ben, dee = lab.instrument, lab.ben, lab.dee
     draft = publish.begin(instrument=lab.other_instrument, by=dee, source="photoelectron")
-    publish.prove(draft)
+    sheet_proof.prove(draft)
     draft.refresh_from_db()
     publish.publish(draft=draft, by=dee, revision=draft.revision)
     session = run.sign_on(instrument=instrument, by=ben)
