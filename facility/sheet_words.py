@@ -150,7 +150,7 @@ def _lost(lost):
 
 
 def _stuck(proof, lost):
-    number = proof["states_with_no_way_to_rest"] or lost.get("states_with_no_way_to_rest", 0)
+    number = proof.get("states_with_no_way_to_rest") or lost.get("states_with_no_way_to_rest", 0)
     if not number:
         return ""
     return (
@@ -160,7 +160,7 @@ def _stuck(proof, lost):
 
 
 def _order(proof, says):
-    at = proof["listed_order_fails_at"]
+    at = proof.get("listed_order_fails_at")
     return "" if at is None else f"Taken as listed, the order stops at: {says.get(at, word(at))}"
 
 
@@ -268,7 +268,7 @@ def _row_differences(old, new):
         if (old.get(key) or "") != (new.get(key) or ""):
             yield f"{what} of “{says}”: was “{old.get(key) or 'empty'}”."
     if old.get("kind", "step") != new.get("kind", "step"):
-        yield f"“{says}” is now a {new.get('kind', 'step')}, not a {old.get('kind', 'step')}."
+        yield f"“{says}” is now {_a(new)}, not {_a(old)}."
     yield from _needs_differences(says, old.get("requires") or {}, new.get("requires") or {})
     before, after = old.get("sets") or {}, new.get("sets") or {}
     for device in {**before, **after}:
@@ -281,6 +281,11 @@ def _row_differences(old, new):
         was, now = _listed(old.get(key)), _listed(new.get(key))
         yield from (f"“{says}” no longer {what} {word(row)}." for row in was if row not in now)
         yield from (f"“{says}” now {what} {word(row)}." for row in now if row not in was)
+
+
+def _a(row):
+    kind = row.get("kind", "step")
+    return f"an {kind}" if kind == "event" else f"a {kind}"
 
 
 def _listed(given):
