@@ -52,6 +52,7 @@ def holder_context(holder, person, *, places=None, spots=(), chosen=None):
         ],
         "findings": findings,
         "remarks": _remarks(holder, mounts, findings),
+        "notes": [one for one in findings if one.severity == NOTE],
         "told": _counts(findings),
         "unread": unread,
         "here": here,
