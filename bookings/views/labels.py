@@ -54,7 +54,7 @@ def label_png(request, code):
 
 
 @require_GET
-@policy("label.print")
+@policy("sample.see")
 def sample_label_png(request, code):
     """A sample's label as a picture."""
     row = Sample.objects.select_related("owner", "group").with_code(code)
