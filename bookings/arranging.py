@@ -51,5 +51,9 @@ def _side(holder, mounts, read, seen, may_see, instrument):
     return {
         "drawing": bench.draw(holder, mounts, seen),
         "gap": min(gaps, default=None),
-        "findings": [one for one in findings if one.severity != NOTE],
+        "findings": [
+            {"finding": one, "at_least": one.rule in at_bench.AT_LEAST}
+            for one in findings
+            if one.severity != NOTE
+        ],
     }

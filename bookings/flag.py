@@ -123,7 +123,11 @@ def refuse_unless_may_answer(flag, by):
 @transaction.atomic
 def answer(*, flag, by, answer, sentence="", watch_until=None):
     """Answer a flag: seen, fixed, watched until, not real. Staff and stop need a sentence."""
-    flag = Flag.objects.select_for_update().select_related("instrument__log").get(pk=flag.pk)
+    flag = (
+        Flag.objects.select_for_update(of=("self",))
+        .select_related("instrument__log")
+        .get(pk=flag.pk)
+    )
     sentence = sentence.strip()
     if flag.answer:
         if (flag.answer, flag.answered_by_id, flag.sentence) == (answer, by.pk, sentence):

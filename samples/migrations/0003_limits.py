@@ -25,11 +25,8 @@ def fill(apps, schema_editor):
     )
 
 
-def empty(apps, schema_editor):
-    apps.get_model("facility", "Limit").objects.filter(by=None, since=FROM_THE_START).delete()
-
-
 class Migration(migrations.Migration):
     dependencies = [("facility", "0001_ground"), ("samples", "0002_bench")]
 
-    operations = [migrations.RunPython(fill, empty)]
+    # backwards nothing is done: limits are never deleted
+    operations = [migrations.RunPython(fill, migrations.RunPython.noop)]
