@@ -158,7 +158,7 @@ class SampleQuerySet(models.QuerySet):
         """Each with the place where it is now, by itself or on its holder, and that holder."""
         here = Whereabouts.objects.filter(until=None)
         on = Mount.objects.filter(sample=OuterRef("pk"), until=None)
-        holder_here = here.filter(holder=OuterRef(OuterRef("pk")))
+        holder_here = here.filter(holder=OuterRef("pk"))
         return self.annotate(
             holder_name=Subquery(on.values("holder__short_name")[:1]),
             holder_code=Subquery(on.values("holder__code")[:1]),

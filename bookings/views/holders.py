@@ -31,7 +31,8 @@ def refused(request, form, refusal=""):
 def holders(request):
     """Every holder in use, with where it is and what it carries."""
     rows = Holder.objects.in_use().with_state()
-    return page(request, "bookings/holders.html", {"holders": rows})
+    context = {"holders": rows, "sees_hazards": may(request.user, "hazard.see")}
+    return page(request, "bookings/holders.html", context)
 
 
 @require_GET

@@ -460,6 +460,15 @@ def test_given_hazardous_samples_when_the_safety_officer_looks_then_each_has_pla
     assert get(client, "hazards").status_code == 403
 
 
+def test_given_a_mounted_sample_when_listed_then_its_holder_and_where_that_is_are_told(client, lab):
+    sample = build.sample("Nano tin", owner=lab.ben, form="powder", hazards="nano")
+    mount.mount(holder=lab.holder, sample=sample, by=lab.ben)
+
+    row = Sample.objects.with_place().get()
+
+    assert (row.holder_name, row.holder_place, row.own_place) == ("B7", "rack", None)
+
+
 def test_given_a_sample_that_has_left_when_searched_for_then_its_title_still_finds_it(client, lab):
     row = build.sample("Cu–Ni coupon, quay wall", owner=lab.ben)
     keep.send_away(sample=row, how="returned to its owner", by=lab.ben)
