@@ -33,7 +33,7 @@ def proposed(holder, person):
         spot = by_id[f"p{mount.position}"]
         mount.x_mm, mount.y_mm, mount.rotation_deg = spot.x_mm, spot.y_mm, spot.rotation_deg
         places.append(
-            {"mount": mount, "place": f"{spot.x_mm:.3f},{spot.y_mm:.3f},{spot.rotation_deg:.2f}"}
+            {"mount": mount, "place": f"{spot.x_mm:.4f},{spot.y_mm:.4f},{spot.rotation_deg:.4f}"}
         )
     after = replace(present, mounts=found.mounts)
     return context | {

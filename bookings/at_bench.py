@@ -176,6 +176,12 @@ def usual_mountings(samples):
     return {row.pk: last.get(row.pk) or _BY_FORM.get(row.form, "tantalum clip") for row in samples}
 
 
+def holder_under(sample):
+    """The holder that a sample lies on, or None."""
+    standing = sample.mounts.standing().select_related("holder__type").first()
+    return standing.holder if standing else None
+
+
 def staff_to_ask():
     """Named staff who may be asked by a link."""
     return Person.objects.staff_of_the_house()

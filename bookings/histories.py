@@ -7,7 +7,7 @@ from django.core.paginator import Paginator
 from django.db.models import CharField, F, Value
 
 from bookings.models import Load, Measurement
-from samples.models import Cleaning, HolderNote, HolderPhoto, Mount, Whereabouts
+from samples.models import Cleaning, HolderNote, HolderPhoto, Mount, SampleCorrection, Whereabouts
 
 A_PAGE = 25
 
@@ -161,11 +161,13 @@ def of_sample(sample, *, page=1):
         "off": (Mount.objects.filter(sample=sample).exclude(until=None), "until"),
         "measured": (Measurement.objects.filter(mount__sample=sample), "at"),
         "place": (Whereabouts.objects.filter(sample=sample), "since"),
+        "corrected": (SampleCorrection.objects.filter(sample=sample), "at"),
     }
     return _page(
         sources,
         page,
         {
+            "corrected": _corrections,
             "load": _sample_loads,
             "on": lambda rows: _on_holders(rows, "mounted on"),
             "off": lambda rows: _on_holders(rows, "taken off"),
@@ -187,6 +189,35 @@ def _sample_loads(rows):
         )
         for row in rows.select_related("instrument", "holder", "loaded_by")
     }
+
+
+def _corrections(rows):
+    return {
+        row.pk: Happening(row.at, f"corrected: {_changes(row.changed)}", str(row.by), row.why)
+        for row in rows.select_related("by")
+    }
+
+
+def _changes(changed):
+    """Old and new of each field, in words.
+
+    >>> _changes({"thickness_mm": [0.5, 5.0], "hazards": ["", "toxic"]})
+    'thickness mm 0.5, now 5; hazards empty, now toxic'
+    """
+    return "; ".join(
+        f"{name.replace('_', ' ')} {_shown(old)}, now {_shown(new)}"
+        for name, (old, new) in changed.items()
+    )
+
+
+def _shown(value):
+    if isinstance(value, float):
+        return f"{value:g}"
+    if isinstance(value, dict):
+        return (
+            ", ".join(f"{key.replace('_', ' ')} {said}" for key, said in value.items()) or "empty"
+        )
+    return str(value) if value not in (None, "") else "empty"
 
 
 def _on_holders(rows, what):

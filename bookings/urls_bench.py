@@ -49,6 +49,7 @@ bench_patterns = [
     path("samples/describe/", samples.describe_sample, name="describe_sample"),
     path("samples/describe-many/", samples.describe_many, name="describe_many"),
     path("samples/<str:code>/", samples.sample, name="sample"),
+    path("samples/<str:code>/correct/", samples.correct_sample, name="correct_sample"),
     path("samples/<str:code>/put/", samples.put_sample, name="put_sample"),
     path("samples/<str:code>/gone/", samples.send_away, name="send_away"),
     path("samples/<str:code>/permit/", samples.permit_sample, name="permit_sample"),

@@ -6,9 +6,10 @@ from datetime import date
 from django.db import transaction
 from django.utils import timezone
 
+from facility import access
 from facility.errors import Refused
 from samples.codes import new_code
-from samples.models import Sample
+from samples.models import Sample, SampleCorrection
 
 COPIED = (
     "form", "composition", "wants", "shape", "diameter_mm", "width_mm", "height_mm",
@@ -78,6 +79,32 @@ def describe_many(*, rows, by, sent_id):
         describe(by=by, sent_id=uuid.uuid5(sent_id, str(line)), **fields)
         for line, fields in rows.items()
     ]
+
+
+@transaction.atomic
+def correct(*, sample, by, why, **fields):
+    """Correct a description: the values before stay, with who, when and why. Returns the row or None."""
+    access.require_or_404(by, "sample.see", sample)
+    sample = Sample.objects.select_for_update().get(pk=sample.pk)
+    changed = {
+        name: [_as_json(getattr(sample, name)), _as_json(value)]
+        for name, value in fields.items()
+        if getattr(sample, name) != value
+    }
+    if not changed:
+        return None
+    if not why.strip():
+        raise Refused("Write why it is corrected: the values before stay beside it.")
+    for name in changed:
+        setattr(sample, name, fields[name])
+    sample.save(update_fields=list(changed))
+    return SampleCorrection.objects.create(
+        sample=sample, at=timezone.now(), by=by, why=why.strip()[:200], changed=changed
+    )
+
+
+def _as_json(value):
+    return value.isoformat() if isinstance(value, date) else value
 
 
 def overdue(sample, today=None):

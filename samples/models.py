@@ -248,6 +248,22 @@ class Sample(models.Model):
         return self.form in self.POWDERS
 
 
+class SampleCorrection(models.Model):
+    """What a sample was described as before somebody corrected it: {field: [old, new]}."""
+
+    sample = models.ForeignKey(Sample, models.PROTECT, related_name="corrections")
+    at = models.DateTimeField()
+    by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
+    why = models.CharField(max_length=200)
+    changed = models.JSONField()
+
+    class Meta:
+        ordering = ["-at"]
+
+    def __str__(self):
+        return f"{self.sample} corrected: {self.why}"
+
+
 class MountQuerySet(models.QuerySet):
     """The words we use when we ask what is mounted."""
 

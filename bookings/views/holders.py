@@ -73,7 +73,7 @@ def read_places(values):
         if name[:1] != "m" or not name[1:].isdecimal() or len(name) > 19:
             continue
         try:
-            x, y, rotation = (round(float(part), 3) for part in text.split(","))
+            x, y, rotation = (round(float(part), 4) for part in text.split(","))
         except ValueError:
             continue
         if all(abs(part) < 1e4 for part in (x, y, rotation)):

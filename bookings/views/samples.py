@@ -63,18 +63,42 @@ def _like(request):
     code = request.GET.get("like", "")
     rows = Sample.objects.of(request.user)
     row = rows.first() if code == "last" else rows.with_code(code) if code else None
-    if row is None:
-        return {}
-    values = describe.copied(row)
+    return _typed(describe.copied(row)) if row else {}
+
+
+def _typed(values):
+    """Fields of a sample as they stand in its form."""
     plans = values.pop("plans") or {}
     liquid = "none"
     if plans.get("immersed"):
         liquid = "wet" if not plans.get("dried") else "rinsed" if plans.get("rinsed") else "dried"
-    sizes = {
+    plain = {
         name: "" if value is None else f"{value:g}" if isinstance(value, float) else value
         for name, value in values.items()
     }
-    return sizes | plans | {"liquid": liquid}
+    return plain | plans | {"liquid": liquid}
+
+
+@policy("sample.see")
+def correct_sample(request, code):
+    """GET shows the description; POST corrects it and keeps what it said before."""
+    row = _sample(request, code)
+    started = _typed(describe.copied(row) | {"keep_until": row.keep_until})
+    form = SampleForm(request.POST if request.method == "POST" else None, initial=started)
+    context = {"form": form, "correcting": row, "why": request.POST.get("why", "")[:200]}
+    if form.is_valid():
+        try:
+            fields = form.fields_of_sample()
+            describe.correct(sample=row, by=request.user, why=context["why"], **fields)
+        except Refused as refusal:
+            form.add_error(None, str(refusal))
+        else:
+            if standing := at_bench.holder_under(row):
+                run.refresh_flags(standing)
+            return see(request, row)
+    return page(
+        request, "bookings/describe_sample.html", context, status=422 if form.errors else 200
+    )
 
 
 @policy("sample.add")

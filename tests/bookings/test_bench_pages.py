@@ -121,6 +121,31 @@ def test_given_a_pasted_table_when_kept_then_good_lines_stay_and_bad_ones_are_na
     assert set(Sample.objects.values_list("title", flat=True)) == {"Old film", "Film 1", "Film 3"}
 
 
+def test_given_a_wrong_thickness_when_corrected_then_the_old_value_stays_with_who_and_why(
+    client, lab
+):
+    client.force_login(lab.ben)
+    post(client, "describe_sample", **NEW)
+    row = Sample.objects.get()
+
+    silent = post(client, "correct_sample", row.code, **NEW | {"thickness_mm": "2.5"})
+    same = post(client, "correct_sample", row.code, **NEW, why="nothing")
+    post(client, "correct_sample", row.code, **NEW | {"thickness_mm": "2.5"}, why="a slip")
+    row.refresh_from_db()
+    shown = text(get(client, "sample", row.code))
+    client.force_login(lab.chao)
+    stranger = post(client, "correct_sample", row.code, **NEW, why="mine")
+
+    assert silent.status_code == 422
+    assert "Write why it is corrected" in text(silent)
+    assert same.status_code == 200
+    assert row.thickness_mm == 2.5
+    assert row.corrections.count() == 1
+    assert "Corrected: thickness mm 0.25, now 2.5" in shown
+    assert "a slip" in shown
+    assert stranger.status_code == 404
+
+
 # Mounted
 
 
