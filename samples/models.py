@@ -121,9 +121,10 @@ class SampleQuerySet(models.QuerySet):
         return self.exclude(pk__in=Mount.objects.standing().values("sample"))
 
     def titled(self, text):
-        """Whose title or composition holds the text."""
-        text = text.strip()
-        return self.filter(Q(title__icontains=text) | Q(composition__icontains=text))
+        """Whose title or composition holds the text, those called exactly so first."""
+        holds = Q(title__icontains=text.strip()) | Q(composition__icontains=text.strip())
+        other = Case(When(title__iexact=text.strip(), then=0), default=1)
+        return self.filter(holds).order_by(other, "-declared_at")
 
     def kept(self):
         """Not yet returned, stored elsewhere or disposed of."""

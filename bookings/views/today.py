@@ -1,18 +1,13 @@
-"""The first page of each role: on now, needs you, yours; and finding anything by its code."""
+"""The first page of each role: on now, needs you, yours."""
 
-from django.contrib import messages
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from bookings import home
 from bookings.models import Message, Session
 from facility.access import may, policy
-from facility.htmx import page, see
+from facility.htmx import page
 from facility.models import Instrument
-from samples.codes import read_code
-from samples.models import Holder, Sample
-
-FOUND_AT_MOST = 20
 
 
 @require_GET
@@ -38,27 +33,3 @@ def today(request):
         **home.yours(person, now),
     }
     return page(request, "bookings/today.html", context)
-
-
-@require_GET
-@policy("page.everyone")
-def scan(request):
-    """Find a holder or sample by code, short name or title; one hit goes straight to it."""
-    text = request.GET.get("q", "").strip()
-    problem = ""
-    if text:
-        if holder := Holder.objects.called(text).first():
-            return see(request, holder)
-        try:
-            code = read_code(text)
-        except ValueError as sentence:
-            problem = str(sentence)
-        else:
-            return see(request, f"bookings:{'holder' if code[0] == 'H' else 'sample'}", code)
-    titled = Sample.objects.of(request.user).titled(text)[:FOUND_AT_MOST] if text else []
-    if len(titled) == 1:
-        return see(request, titled[0])
-    if text and not titled and problem:
-        messages.warning(request, problem)
-    context = {"q": text, "samples": titled, "nothing": bool(text) and not titled}
-    return page(request, "bookings/scan.html", context, status=200)
