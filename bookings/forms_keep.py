@@ -57,6 +57,11 @@ class SheetForm(forms.Form):
         for field in self.fields.values():
             if isinstance(field, forms.FloatField | forms.IntegerField):
                 field.error_messages["invalid"] = f"{field.label} must be a number."
+                for validator in field.validators:
+                    validator.message = (
+                        f"{field.label} must be %(limit_value)s or "
+                        f"{'more' if validator.code == 'min_value' else 'fewer'}, not %(show_value)s."
+                    )
                 field.widget = forms.TextInput(attrs={"inputmode": "decimal"})
 
     def clean(self):

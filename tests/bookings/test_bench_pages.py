@@ -559,11 +559,13 @@ def test_given_label_sheets_when_asked_for_then_a_pdf_comes_or_a_sentence(client
     made = post(client, "label_sheet", size="62x37", code=[lab.holder.code])
     nothing = post(client, "label_sheet", size="62x37")
     many = post(client, "label_sheet", size="62x37", code=[f"H{n:07d}" for n in range(10_000)])
+    copies = post(client, "label_sheet", size="62x37", code=[lab.holder.code], copies="10000")
     own = post(client, "label_sheet", size="own", code=[lab.holder.code], width="80")
 
     assert made.content.startswith(b"%PDF")
     assert "No label was chosen" in text(nothing)
     assert many.status_code in (400, 422)
+    assert "Copies of each must be 420 or fewer, not 10000." in text(copies)
     assert "Enter the sheet" in text(own)
 
 
