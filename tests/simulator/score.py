@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tests.simulator import other_physics
 from tests.simulator.baselines import BASELINES
 from tests.simulator.laboratory import FAULTS, cut, drift_case, laboratory
 
@@ -218,6 +219,19 @@ def _alarm_places(drifting, case):
     return [ids.index(alarm.run_id) for alarm in alarms]
 
 
+def _cases(seed, options):
+    if options.other:
+        return other_physics.laboratory(seed, tests=options.tests, faults=options.diagnosis)
+    return laboratory(
+        seed,
+        family=options.family,
+        tests=options.tests,
+        faults=options.diagnosis,
+        hard=options.hard,
+        usual=options.usual,
+    )
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2])
@@ -225,6 +239,7 @@ def main():
     parser.add_argument("--past", type=int, help="use only the last N past runs")
     parser.add_argument("--tests", type=int, default=60)
     parser.add_argument("--hard", action="store_true", help="careless laboratories")
+    parser.add_argument("--other", action="store_true", help="the other simulator's physics")
     parser.add_argument("--usual", type=float, default=50.0, help="minutes to the threshold")
     parser.add_argument("--baselines", action="store_true")
     parser.add_argument("--diagnosis", action="store_true")
@@ -233,14 +248,7 @@ def main():
     options = parser.parse_args()
     cases = []
     for seed in options.seeds:
-        cases += laboratory(
-            seed,
-            family=options.family,
-            tests=options.tests,
-            faults=options.diagnosis,
-            hard=options.hard,
-            usual=options.usual,
-        )
+        cases += _cases(seed, options)
     forecasters = {} if options.no_product else {"product": product}
     if options.baselines:
         forecasters |= BASELINES
