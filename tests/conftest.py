@@ -12,7 +12,7 @@ from tools import postgresql
 
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")  # the browser's driver has its own loop
 
-DATABASE_FIXTURES = {"db", "transactional_db", "live_server", "client", "admin_client", "lab"}
+DATABASE_FIXTURES = {"db", "transactional_db", "live_server", "django_db_setup", "lab"}
 SCREENS = {
     "tablet": {
         "viewport": {"width": 1180, "height": 820},

@@ -46,6 +46,8 @@ WHO = {
     "sheet.see": EVERYONE,
     "sheet.edit": STAFF,
     "photo.see": OWN,
+    "tablet.pair": STAFF,
+    "tablet.sign_on": EVERYONE - {"visitor"},
     "rules.change": STAFF,
     "instrument.say": STAFF,
     "training.give": STAFF | {"user"},
@@ -174,6 +176,7 @@ def test_given_a_view_when_it_names_a_policy_then_the_policy_is_asked_before_it_
         ran.append(request.user)
 
     request = rf.post("/")
+    request.session = {}
     request.user = lab.chao
     with pytest.raises(PermissionDenied):
         view(request)
