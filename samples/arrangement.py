@@ -20,17 +20,25 @@ DECIMALS = 4
 INSET_MM = 3e-4
 """Kept in hand at every edge and gap, so that rounding to DECIMALS cannot spoil a layout."""
 
-STARTS, VARIANTS, CYCLES, TRIES = 40, 24, 8, 3
-"""Layouts tried at once, variants of the best of them in each further cycle, cycles, and fresh
-tries while nothing fits. Chosen by measuring against searches of a hundred times the length."""
+STARTS, VARIANTS, CYCLES, FAR_CYCLES, TRIES = 40, 24, 8, 4, 3
+"""Layouts tried at once, variants of the best of them in each further cycle, cycles, cycles
+once risky pairs are kept apart, and fresh tries while nothing fits. Chosen by measuring against searches of a hundred times the length."""
 
 CROWDED, VARIED, POLISHED = (3.0, 0.25, 40), (1.0, 0.3, 20), (0.25, 0.015, 18)
 """Pull at first and at last, and rounds between. A strong pull lets samples pass each other."""
 
+STUCK_MM = 0.02
+GENTLE = 0.25
+"""Part of the starts that begin with a weaker pull, down to a thirtieth: a strong one turns long
+samples along the edge, which is not always where they fit."""
+
 MANY = 14
 """Above so many samples the number of starts falls, so that the time stays bounded."""
 
-MOST_OWN, OWN_STARTS = 24, 6
+MOST_OWN, OWN_STARTS = 8, 32
+"""Risky pairs whose own best distance is searched for, and starts for all of them. With more such pairs
+on one holder not all of them can have most of their own best."""
+
 SLACKS_MM = (1e-3, 5e-3, 3e-2)
 """What a gap may lose when a layout is pushed wholly inside, tried in this order."""
 
@@ -77,7 +85,7 @@ def arrange(layout, *, wanted=None, seed=0):
     search = _Search(layout, seed)
     spread, gap = search.widest_gap()
     if gap < layout.rules.min_gap_mm:
-        return _why_not(layout, search, gap)
+        return _why_not(layout, search, spread, gap)
     risky = [wanted(*pair) > 0 if wanted else False for pair in combinations(layout.mounts, 2)]
     if any(risky):
         spread = search.risky_apart(spread, gap, np.array(risky))
@@ -100,38 +108,43 @@ class _Search:
 
     def widest_gap(self, tries=TRIES, cycles=CYCLES):
         """The layout with the widest smallest gap, and that gap (below zero: they overlap)."""
+        cycles += max(0, 11 - self.shapes.count)  # with few samples a cycle costs little
+        goal = Goal(np.full(self.pairs, -np.inf), np.ones(self.pairs))
         best, widest = None, -math.inf
         for _ in range(tries):
-            spread, gaps = self._settled(self._wide_pool(cycles))
+            starts = self._starts(self._some(STARTS))
+            spread, gaps = self._settled(self._wide_pool(starts, goal, cycles), goal)
             if gaps.max() > widest or best is None:
                 best, widest = spread[gaps.argmax()], gaps.max()
             if widest >= self.least:
                 break
         return best, widest
 
-    def _wide_pool(self, cycles):
+    def _wide_pool(self, starts, goal, cycles):
         """A few different layouts with wide gaps: the best of many starts, then variants of them."""
-        goal = Goal(np.full(self.pairs, -np.inf), np.ones(self.pairs))
-        starts = self._pulled(self._starts(self._some(STARTS)), goal, self.top, CROWDED)
-        pool = self._best_of(self._polish(starts, goal))
-        cycles += max(0, 11 - self.shapes.count)  # with few samples a cycle costs little
-        for _ in range(cycles if self.pairs > 1 else 0):
+        pool = self._best_of(
+            self._polish(self._pulled(starts, goal, self.top, CROWDED), goal), goal
+        )
+        for _ in range(cycles):
             variants = self._pulled(self._variants(pool), goal, self.top, VARIED)
-            pool = self._best_of(np.concatenate([pool, self._polish(variants, goal)]))
+            pool = self._best_of(np.concatenate([pool, self._polish(variants, goal)]), goal)
         return pool
 
     def _polish(self, spread, goal):
-        few = np.argsort(-self._even_gap(spread))[:6]
+        few = np.argsort(-self._even_gap(spread, goal))[:6]
         return self._pulled(spread[few], goal, self.top, POLISHED)
 
-    def _even_gap(self, spread):
-        """The smallest gap that is left once all is pushed inside, about [mm]."""
+    def _even_gap(self, spread, goal):
+        """The smallest gap left once all is pushed inside, about [mm]; missing a floor costs dear."""
         gaps, past = self._measured(spread)
-        return gaps.min(axis=1) - 2 * past
+        short = np.maximum(goal.floor - gaps, 0).max(axis=1)
+        return gaps.min(axis=1) - 2 * past - 20 * short
 
-    def _best_of(self, spread):
-        """The four widest layouts that differ."""
-        gaps = self._even_gap(spread)
+    def _best_of(self, spread, goal):
+        """The four widest layouts that differ. What is still past the edge after polishing is
+        stuck there: it counts dear."""
+        past = self._measured(spread)[1]
+        gaps = self._even_gap(spread, goal) - 20 * np.maximum(past - STUCK_MM, 0)
         order = np.argsort(-gaps)
         different = np.abs(np.diff(gaps[order], prepend=np.inf)) > 1e-3 * np.abs(gaps[order]) + 1e-4
         return spread[order[different][:4]]
@@ -157,20 +170,18 @@ class _Search:
 
     def risky_apart(self, spread, gap, risky):
         """From the widest layout, one in which risky pairs are as far apart as is worth it."""
-        floor = max(self.least, KEEP_GAP * gap)
         best = self._own_best(spread, risky)
-        apart, part = self._drawn_apart(spread, risky, best, floor)
-        if part >= FAR_ENOUGH or floor == self.least:
-            return apart
-        further, further_part = self._drawn_apart(apart, risky, best, self.least)
-        if further_part < FAR_ENOUGH:
-            return apart
-        return self._wide_with(further, np.where(risky, FAR_ENOUGH * best, 0.0))
+        if risky.sum() <= MOST_OWN and self.effort == 1:
+            floor = np.where(risky, np.maximum(FAR_ENOUGH * best, self.least), self.least)
+            far, far_gap = self._wide_with(spread, floor, risky)
+            if far is not None:
+                spread, gap = far, min(gap, far_gap / KEEP_GAP)
+        return self._drawn_apart(spread, risky, best, max(self.least, KEEP_GAP * gap - INSET_MM))
 
-    def growth_needed(self):
+    def growth_needed(self, spread):
         """By how much the area would have to grow on every side for all gaps to be kept [mm]."""
         goal = Goal(np.full(self.pairs, self.least), np.zeros(self.pairs), edge_share=1.0)
-        spread = self._pulled(self._starts(self._some(STARTS)), goal, self.top, CROWDED)
+        spread = self._pulled(self._variants(spread[None]), goal, self.top, CROWDED)
         spread = self._pulled(spread, goal, self.top, POLISHED)
         gaps, past = self._measured(spread)
         return (past + np.maximum(self.least - gaps.min(axis=1), 0)).min()
@@ -191,15 +202,18 @@ class _Search:
         """Layouts after a pull that fades."""
         first, last, rounds = pull
         weight = np.geomspace(first, last, rounds)
+        if pull == CROWDED:
+            gentle = np.zeros(len(spread))
+            few = math.ceil(GENTLE * len(spread))
+            gentle[-few:] = self.random.random(few)
+            weight = weight[:, None] * 30**-gentle
         return improve(self.shapes, spread, np.zeros(len(spread)), goal, top=top, weight=weight)[0]
 
-    def _settled(self, spread):
-        """The best few pushed inside with the smallest gap they have, and that gap."""
+    def _settled(self, spread, goal):
+        """Layouts pushed inside with the smallest gap they have, and that gap."""
         gaps, past = self._measured(spread)
-        few = np.argsort(2 * past - gaps.min(axis=1))[:4]
-        spread, gaps, past = spread[few], gaps[few], past[few]
-        floor = np.repeat((gaps.min(axis=1) - 2 * past)[:, None], self.pairs, axis=1)
-        return self._pushed(spread, floor, np.ones(self.pairs))
+        even = np.repeat((gaps.min(axis=1) - 2 * past)[:, None], self.pairs, axis=1)
+        return self._pushed(spread, np.maximum(goal.floor, even), even > goal.floor)
 
     def _pushed(self, spread, floor, give):
         """Layouts brought inside the area and to their floors, which give way a little.
@@ -223,28 +237,36 @@ class _Search:
     # risky pairs
 
     def _own_best(self, spread, risky):
-        """For each pair the distance it could have if it alone were drawn apart [mm]."""
-        gaps = clearances(self.shapes, spread[None])[0][0]
+        """For each risky pair the distance it could have if it alone were drawn apart [mm].
+
+        For many pairs at once, or many samples, the distance it would have with nothing else on
+        the holder: then all of them cannot have most of it, and the order is what counts.
+        """
+        if risky.sum() > MOST_OWN or self.effort < 1:
+            reach = self.shapes.radii + np.hypot(*self.shapes.halves.T)
+            alone = (
+                np.hypot(*self.shapes.area) if len(self.shapes.area) > 1 else self.shapes.area[0]
+            )
+            return np.where(
+                risky, np.maximum(alone - 2 * reach[self.shapes.pairs].sum(axis=1), 1), 0
+            )
+        gaps = self._measured(spread[None])[0][0]
         best = np.where(risky, gaps, 0.0)
-        floor = np.full(self.pairs, self.least)
-        for some in np.array_split(np.flatnonzero(risky)[:MOST_OWN], 4):
-            if not len(some):
-                continue
-            which = np.repeat(some, OWN_STARTS)
-            share = np.zeros((len(which), self.pairs))
-            share[np.arange(len(which)), which] = 1.0
-            starts = self._starts(len(which))
-            starts[::OWN_STARTS] = spread
-            self._set_opposite(starts, which)
-            goal = Goal(floor, share)
-            found = self._pulled(starts, goal, max(self.shapes.area), CROWDED)
-            found = self._pulled(found, goal, max(self.shapes.area), POLISHED)
-            gaps, past = self._measured(found)
-            own = gaps[np.arange(len(which)), which] - 2 * past
-            own[gaps.min(axis=1) < self.least - 0.02] = 0
-            best[some] = np.maximum(best[some], own.reshape(-1, OWN_STARTS).max(axis=1))
-        left = np.flatnonzero(risky)[MOST_OWN:]
-        best[left] = np.maximum(best[left], best[risky].max())
+        some = np.flatnonzero(risky)
+        each = max(4, min(16, OWN_STARTS // len(some)))
+        which = np.repeat(some, each)
+        rows = np.arange(len(which))
+        share = np.zeros((len(which), self.pairs))
+        share[rows, which] = 1.0
+        starts = self._starts(len(which))
+        starts[::each] = spread
+        self._set_opposite(starts, which)
+        goal, reach = Goal(np.full(self.pairs, self.least), share), max(self.shapes.area)
+        found = self._pulled(self._pulled(starts, goal, reach, CROWDED), goal, reach, POLISHED)
+        gaps, past = self._measured(found)
+        own = gaps[rows, which] - 2 * past
+        own[gaps.min(axis=1) < self.least - 0.02] = 0
+        best[some] = np.maximum(best[some], own.reshape(-1, each).max(axis=1))
         return best
 
     def _set_opposite(self, starts, which):
@@ -257,14 +279,11 @@ class _Search:
         starts[rows, first, :2], starts[rows, second, :2] = ends, -ends
 
     def _drawn_apart(self, spread, risky, best, floor):
-        """The layout in which the worst off of the risky pairs has most of its own best distance.
-
-        Returns: the layout (`spread` where none is better) and that part.
-        """
+        """The layout in which the worst off of the risky pairs has most of its own best distance;
+        `spread` where none is better."""
         unit = best[risky].mean()
-        share = best / unit
-        goal = Goal(np.full(self.pairs, floor), share)
-        starts = np.concatenate([spread[None], self._sorted_starts(risky)])
+        goal = Goal(np.full(self.pairs, floor), np.where(risky, best / unit, 0.0))
+        starts = np.concatenate([spread[None], self._sorted_starts(risky, self._some(VARIANTS))])
         found = self._pulled(starts, goal, 1.2 * unit, CROWDED)
         found = self._pulled(found, goal, 1.2 * unit, POLISHED)
         gaps, past = self._measured(found)
@@ -274,18 +293,26 @@ class _Search:
         wished = np.where(risky, parts[few, None] * best, 0)
         pushed, kept = self._pushed(found[few], np.maximum(floor, wished), wished > floor)
         pushed = np.concatenate([spread[None], pushed[kept > -math.inf]])
-        gaps = self._measured(pushed)[0]
-        parts = (gaps[:, risky] / best[risky]).min(axis=1)
-        return pushed[parts.argmax()], parts.max()
+        parts = (self._measured(pushed)[0][:, risky] / best[risky]).min(axis=1)
+        return pushed[parts.argmax()]
 
-    def _sorted_starts(self, risky):
+    def _wide_with(self, spread, floor, risky):
+        """The widest layout in which every pair keeps its floor, and its smallest gap; or None."""
+        goal = Goal(floor, np.ones(self.pairs))
+        starts = self._sorted_starts(risky, self._some(STARTS // 2))
+        starts = np.concatenate([self._variants(spread[None]), starts])
+        pool, gaps = self._settled(self._wide_pool(starts, goal, FAR_CYCLES), goal)
+        widest = gaps.argmax()
+        return (pool[widest], gaps[widest]) if gaps[widest] > -math.inf else (None, 0.0)
+
+    def _sorted_starts(self, risky, many):
         """Random starts, most with what sheds on one side of the area and the rest on the other."""
         count = self.shapes.count
         apart = np.zeros((count, count))
         first, second = self.shapes.pairs[risky].T
         apart[first, second] = apart[second, first] = 1.0
         side = np.linalg.eigh(apart)[1][:, 0]  # of the lowest value: opposite signs across pairs
-        starts = self._starts(self._some(STARTS))
+        starts = self._starts(many)
         sorted_ones = slice(0, 3 * len(starts) // 4)
         starts[sorted_ones, :, 0] *= 0.3
         starts[sorted_ones, :, 0] += 0.4 * self.shapes.area[0] * side / np.abs(side).max()
@@ -295,22 +322,6 @@ class _Search:
             starts[..., 0] = x * np.cos(way) - y * np.sin(way)
             starts[..., 1] = x * np.sin(way) + y * np.cos(way)
         return starts
-
-    def _wide_with(self, spread, floor):
-        """The widest smallest gap among layouts near `spread` that keep their floors."""
-        floor = np.maximum(floor, self.least)
-        starts = np.repeat(spread[None], self._some(VARIANTS), axis=0)
-        starts[1:] += self.random.normal(0, 0.5, starts[1:].shape) * [1, 1, 0.3]
-        goal = Goal(floor, np.ones(self.pairs))
-        found = self._pulled(starts, goal, self.top, VARIED)
-        found = self._pulled(found, goal, self.top, POLISHED)
-        gaps, past = self._measured(found)
-        short = np.maximum(floor - gaps + 2 * past[:, None], 0).max(axis=1)
-        few = np.argsort(20 * short - gaps.min(axis=1))[:4]
-        wished = np.maximum(floor, gaps[few].min(axis=1)[:, None] - 2 * past[few, None])
-        pushed, kept = self._pushed(found[few], wished, wished > floor)
-        widest = kept.argmax()
-        return pushed[widest] if kept[widest] > -math.inf else spread
 
 
 # Why not
@@ -346,11 +357,11 @@ def _cannot(layout):
     return None
 
 
-def _why_not(layout, search, gap):
+def _why_not(layout, search, spread, gap):
     """What would make room: narrower gaps, a larger area, or leaving one out."""
     least = layout.rules.min_gap_mm
     narrower = math.floor(100 * gap) / 100 if gap >= 0 else None
-    grow = _up(search.growth_needed())
+    grow = _up(search.growth_needed(spread))
     out = _leave_out(layout, search)
     ways = []
     if narrower is not None:

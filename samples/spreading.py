@@ -241,8 +241,8 @@ def improve(shapes, layouts, pulls, goal, *, top, weight):
     """Take damped least-squares rounds on a batch.
 
     Takes:   layouts (m, n, 3) and pulls (m,); goal; top, what the pull strives for [mm]; weight
-             of that striving in each round, (rounds,): from 1 (crowded, everything pushes)
-             towards 0 (nothing may be wrong); 0 keeps the pull as it is.
+             of that striving in each round, (rounds,) or (rounds, m): from 1 (crowded, everything
+             pushes) towards 0 (nothing may be wrong); all 0 keeps the pull as it is.
     Returns: layouts, pulls and what is wrong at most in each (m,).
     """
     layouts, pulls = layouts.copy(), pulls.copy()
@@ -252,10 +252,11 @@ def improve(shapes, layouts, pulls, goal, *, top, weight):
     scale[2 : size - 1 : 3] = 1 / shapes.arms
     wrong, parts = _wrong(shapes, layouts, pulls, goal)
     for strive in weight:
+        striving = np.any(strive > 0)
         slopes, live = _slopes(shapes, wrong, parts, goal)
         square = slopes.transpose(0, 2, 1) @ slopes
         downhill = -(slopes.transpose(0, 2, 1) @ live[..., None])
-        if strive:
+        if striving:
             square[:, -1, -1] += strive**2
             downhill[:, -1, 0] += strive**2 * (top - pulls)
         else:
@@ -277,6 +278,6 @@ def improve(shapes, layouts, pulls, goal, *, top, weight):
         )
         for old, new in zip(parts, new_parts, strict=True):
             old[better] = new[better]
-        if not strive and not wrong.any():
+        if not striving and not wrong.any():
             break
     return layouts, pulls, wrong.max(axis=1, initial=0.0)
