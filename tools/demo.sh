@@ -39,7 +39,7 @@ if [ ! -e "$filled" ] && [ -z "${DEMO_DATABASE_URL:-}" ]; then
 fi
 $PY manage.py migrate --verbosity 0
 if [ ! -e "$filled" ]; then
-    $PY manage.py demo
+    $PY manage.py demo >/dev/null # its progress goes to standard error; sign-ins come below
     touch "$filled"
 fi
 $PY manage.py collectstatic --noinput --verbosity 0
