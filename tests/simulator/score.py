@@ -169,10 +169,12 @@ def diagnosis_table(cases):
     diagnosing = importlib.import_module("facility.vacuum.diagnosis")
     rows, spent = [], []
     for case in cases:
-        learned = forecasting.learn([sim.run for sim in case.history], case.threshold_pa)
+        past = [sim.run for sim in case.history]
+        learned = forecasting.learn(past, case.threshold_pa)
+        limit = diagnosing.limit_of(learned, past)
         for sim in case.tests:
             began = time.perf_counter()
-            said = diagnosing.diagnose(learned, sim.run)
+            said = diagnosing.diagnose(learned, sim.run, limit)
             spent.append(time.perf_counter() - began)
             rows.append((sim.fault, sim.strength, said.unusual, said.cause, said.second_cause))
     normal = [r for r in rows if r[0] == "none"]
