@@ -13,7 +13,10 @@ from facility.errors import Refused, SetAside
 from facility.models import Gauge, Instrument
 from facility.vacuum import units
 
-RISES, FALLS = 3.0, 300.0  # times since the last reading, beyond which one is asked back; own choice
+RISES, FALLS = (
+    3.0,
+    300.0,
+)  # times since the last reading, beyond which one is asked back; own choice
 FRESH = timedelta(minutes=5)  # common practice, no source: a reading older than this is read again
 
 

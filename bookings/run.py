@@ -70,6 +70,9 @@ def join(*, session, by, part):
 def sign_off(*, session, by, handover="", sent_id=None):
     """Close the session with a word to the next person; never refused, a second press is the same."""
     session = Session.objects.select_for_update().get(pk=session.pk)
+    handover = handover.replace(
+        "\x00", "␀"
+    )  # the log keeps no NUL, and signing off is never refused
     if session.closed_at:
         return session
     now = timezone.now()

@@ -162,7 +162,11 @@ def report_fault(
 @transaction.atomic
 def end_fault(*, fault, by, sentence="", ended_at=None):
     """The instrument works again; the word goes back to usable when no other fault is open."""
-    fault = Fault.objects.select_for_update().select_related("instrument__log").get(pk=fault.pk)
+    fault = (
+        Fault.objects.select_for_update(of=("self",))
+        .select_related("instrument__log")
+        .get(pk=fault.pk)
+    )
     if fault.ended_at:
         return fault
     fault.ended_at = max(ended_at or timezone.now(), fault.began_at)
@@ -173,7 +177,7 @@ def end_fault(*, fault, by, sentence="", ended_at=None):
         log=instrument.log,
         kind="fault ended",
         by=by,
-        data={"fault": fault.pk, "says": sentence.strip()},
+        data={"fault": fault.pk, "says": sentence.strip().replace("\x00", "␀")},
         happened_at=fault.ended_at,
     )
     still = Fault.objects.open().filter(instrument=instrument).exists()

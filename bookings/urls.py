@@ -6,6 +6,7 @@ from bookings.urls_bench import bench_patterns
 from bookings.urls_sheets import sheet_patterns
 from bookings.views import (
     flags,
+    house,
     instruments,
     people,
     plans,
@@ -46,6 +47,10 @@ urlpatterns = [
     path("sessions/<int:pk>/left-running/", said.leave_running, name="leave_running"),
     path("pump-downs/<int:pk>/curve/", instruments.pumpdown_curve, name="pumpdown_curve"),
     path("instruments/<slug:slug>/", instruments.instrument, name="instrument"),
+    # /house/
+    path("house/", house.house, name="house"),
+    path("set-aside/", house.set_aside, name="set_aside"),
+    path("set-aside/<int:pk>/seen/", house.see_set_aside, name="see_set_aside"),
     # /tablet/
     path("worker.js", tablet.worker, name="worker"),
     path("tablet/items/", tablet.items, name="tablet_items"),

@@ -3,7 +3,7 @@
 The same few queries for any week: all bookings of seven days in one, whatever lies before them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 
 from django.db.models import Count
@@ -39,6 +39,12 @@ class Day:
     lanes: list
     lines: list
     url: str
+
+
+def hours_line():
+    """The words of the hours alone, above a week."""
+    line = chart.day_line([], says="hours of the day, 00 to 24")
+    return replace(line, height=line.top)
 
 
 def monday_of(text, today):

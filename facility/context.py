@@ -11,6 +11,7 @@ CONTENTS = (
     ("Records", "bookings:records"),
     ("Labels", "bookings:label_sheet"),
     ("Review", "bookings:flags"),
+    ("House", "bookings:house"),
 )
 FOR_HOUSE_STAFF = {"Review"}
 

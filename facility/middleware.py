@@ -1,6 +1,7 @@
-"""The one middleware of our own: a strict content security policy on every answer."""
+"""Middleware of our own: a strict content security policy, and no NUL in an address."""
 
 from django.conf import settings
+from django.http import HttpResponseBadRequest
 
 
 def content_security_policy(get_response):
@@ -11,5 +12,16 @@ def content_security_policy(get_response):
         response = get_response(request)
         response.headers.setdefault("Content-Security-Policy", policy)
         return response
+
+    return answer
+
+
+def no_nul_in_addresses(get_response):
+    """Refuse an address with a NUL before PostgreSQL does, which keeps none."""
+
+    def answer(request):
+        if "\x00" in request.path or "%00" in request.META.get("QUERY_STRING", ""):
+            return HttpResponseBadRequest("This address holds a character that none of ours has.")
+        return get_response(request)
 
     return answer

@@ -95,9 +95,7 @@ class Instrument:
     spot_um: float | None = None
     source_elevation_deg: float | None = None
     z_ref_mm: float | None = None
-    free_distance_mm: MappingProxyType = field(
-        default_factory=lambda: MappingProxyType({})
-    )
+    free_distance_mm: MappingProxyType = field(default_factory=lambda: MappingProxyType({}))
     margin_mm: float | None = None
     tape_mm: float | None = None
     tilt_axis_mm: float | None = None
@@ -163,9 +161,7 @@ def shipped_limits():
     with LIMITS_FILE.open(encoding="utf-8", newline="") as lines:
         rows = csv.DictReader(lines)
         return {
-            row["name"]: Limit(
-                row["name"], float(row["value"]), row["unit"], row["source"]
-            )
+            row["name"]: Limit(row["name"], float(row["value"]), row["unit"], row["source"])
             for row in rows
         }
 
@@ -190,9 +186,7 @@ def read_document(text):
     {'mounts': []}
     """
     if len(text) > LARGEST_DOCUMENT:
-        raise Refused(
-            f"The layout is {len(text)} bytes long; at most {LARGEST_DOCUMENT} are read."
-        )
+        raise Refused(f"The layout is {len(text)} bytes long; at most {LARGEST_DOCUMENT} are read.")
     try:
         if isinstance(text, bytes):
             text = text.decode("utf-8-sig")
@@ -207,17 +201,11 @@ def read_document(text):
             f"{problem.msg}."
         ) from None
     except RecursionError:
-        raise Refused(
-            "The layout is nested too deeply to be one; check its brackets."
-        ) from None
+        raise Refused("The layout is nested too deeply to be one; check its brackets.") from None
     except ValueError:  # an integer of thousands of digits
-        raise Refused(
-            "The layout holds a number too long to be read; check its figures."
-        ) from None
+        raise Refused("The layout holds a number too long to be read; check its figures.") from None
     if not isinstance(document, dict):
-        raise Refused(
-            f"A layout is a JSON object with holder and mounts, not {_kind(document)}."
-        )
+        raise Refused(f"A layout is a JSON object with holder and mounts, not {_kind(document)}.")
     return document
 
 
@@ -231,9 +219,7 @@ def read_layout(document, *, placed=True):
     ()
     """
     if not isinstance(document, dict):
-        raise Refused(
-            f"A layout is a JSON object with holder and mounts, not {_kind(document)}."
-        )
+        raise Refused(f"A layout is a JSON object with holder and mounts, not {_kind(document)}.")
     holder = _holder(_object(document, "holder", "of the layout", needed=True))
     rules = _rules(_object(document, "rules", "of the layout"))
     instrument = _instrument(_object(document, "instrument", "of the layout"))
@@ -243,9 +229,7 @@ def read_layout(document, *, placed=True):
 def _mounts(document, rules, placed):
     rows = document.get("mounts")
     if rows is None:
-        raise Refused(
-            "mounts is missing; list what is on the holder, [] where it is empty."
-        )
+        raise Refused("mounts is missing; list what is on the holder, [] where it is empty.")
     if not isinstance(rows, list):
         raise Refused(f"mounts is {_kind(rows)}; it must be a list.")
     if len(rows) > rules["max_mounts"]:
@@ -267,21 +251,15 @@ def _mounts(document, rules, placed):
 
 def _mount(row, number, placed):
     if not isinstance(row, dict):
-        raise Refused(
-            f"Mount number {number} is {_kind(row)}; it must be an object with an id."
-        )
+        raise Refused(f"Mount number {number} is {_kind(row)}; it must be an object with an id.")
     where = f"of mount number {number}"
     name = _text(row, "id", where, needed=True)
     if "|" in name or not name.isprintable():
-        raise Refused(
-            f"id {name!r} {where} has a sign that ids cannot have; use letters, digits."
-        )
+        raise Refused(f"id {name!r} {where} has a sign that ids cannot have; use letters, digits.")
     where = f"of mount {name}"
     form = _text(row, "form", where)
     if form is not None and (form := " ".join(form.lower().split())) not in FORMS:
-        raise Refused(
-            f"form {where} is {row['form']!r}; it is one of {', '.join(FORMS)}."
-        )
+        raise Refused(f"form {where} is {row['form']!r}; it is one of {', '.join(FORMS)}.")
     return Mount(
         id=name,
         footprint=_footprint(row, where, placed),
@@ -302,9 +280,7 @@ def _mount(row, number, placed):
 
 def _footprint(row, where, placed):
     if row.get("footprint") is None:
-        raise Refused(
-            f"footprint {where} is missing; give its shape and its size in mm."
-        )
+        raise Refused(f"footprint {where} is missing; give its shape and its size in mm.")
     spot = _object(row, "footprint", where)
     where = f"of the footprint {where}"
     outline = _outline(spot, where)
@@ -312,8 +288,7 @@ def _footprint(row, where, placed):
         **outline,
         x_mm=_number(spot, "x_mm", where, least=-LARGEST_MM, needed=placed),
         y_mm=_number(spot, "y_mm", where, least=-LARGEST_MM, needed=placed),
-        rotation_deg=_number(spot, "rotation_deg", where, least=-36_000, most=36_000)
-        or 0.0,
+        rotation_deg=_number(spot, "rotation_deg", where, least=-36_000, most=36_000) or 0.0,
     )
 
 
@@ -341,12 +316,8 @@ def _holder(values):
 
 
 def _rules(values):
-    limits = {
-        name: _number(values, name, "of the rules", least=0) for name in values or {}
-    }
-    return rules_of(
-        {name: limit for name, limit in limits.items() if limit is not None}
-    )
+    limits = {name: _number(values, name, "of the rules", least=0) for name in values or {}}
+    return rules_of({name: limit for name, limit in limits.items() if limit is not None})
 
 
 def _instrument(values):
@@ -355,15 +326,11 @@ def _instrument(values):
     where = "of the instrument"
     sign = _number(values, "readout_sign", where, least=-1, most=1)
     if sign not in (None, 1, -1):
-        raise Refused(
-            f"readout_sign {where} is {sign:g}; it is 1 (grows upwards) or -1."
-        )
+        raise Refused(f"readout_sign {where} is {sign:g}; it is 1 (grows upwards) or -1.")
     return Instrument(
         photon_energy_ev=_number(values, "photon_energy_ev", where, above=0, most=1e6),
         spot_um=_number(values, "spot_um", where, above=0, most=1e6),
-        source_elevation_deg=_number(
-            values, "source_elevation_deg", where, above=0, most=90
-        ),
+        source_elevation_deg=_number(values, "source_elevation_deg", where, above=0, most=90),
         z_ref_mm=_number(values, "z_ref_mm", where, least=-LARGEST_MM),
         free_distance_mm=_free_distances(values, where),
         margin_mm=_number(values, "margin_mm", where, least=0),
@@ -384,9 +351,7 @@ def _free_distances(values, where):
             {name: _number(given, name, where, least=0, needed=True) for name in given}
         )
     distance = _number(values, "free_distance_mm", where, least=0)
-    return MappingProxyType(
-        {} if distance is None else {"the nearest hardware": distance}
-    )
+    return MappingProxyType({} if distance is None else {"the nearest hardware": distance})
 
 
 # Single fields
@@ -401,9 +366,7 @@ def _object(values, name, where, *, needed=False):
     return value
 
 
-def _number(
-    values, name, where, *, least=None, above=None, most=LARGEST_MM, needed=False
-):
+def _number(values, name, where, *, least=None, above=None, most=LARGEST_MM, needed=False):
     value = (values or {}).get(name)
     if value is None:
         if needed:
@@ -436,12 +399,8 @@ def _numbers(values, name, where):
     if not isinstance(rows, list):
         raise Refused(f"{name} {where} is {_kind(rows)}; it must be a list of numbers.")
     if len(rows) > 20:
-        raise Refused(
-            f"{name} {where} holds {len(rows)} numbers; at most 20 are taken."
-        )
-    return tuple(
-        _number({name: value}, name, where, least=0, needed=True) for value in rows
-    )
+        raise Refused(f"{name} {where} holds {len(rows)} numbers; at most 20 are taken.")
+    return tuple(_number({name: value}, name, where, least=0, needed=True) for value in rows)
 
 
 def _text(values, name, where, *, needed=False):

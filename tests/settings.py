@@ -7,8 +7,8 @@ os.environ.setdefault("SECRET_KEY", "for tests only, never used to sign anything
 os.environ.setdefault("HTTPS", "off")
 os.environ.setdefault("MEDIA_ROOT", tempfile.mkdtemp(prefix="holdfast-media-"))
 
-from facility.settings import *  # noqa: E402, F403
-from facility.settings import DATABASES, STORAGES  # noqa: E402
+from facility.settings import *  # noqa: F403
+from facility.settings import DATABASES, STORAGES
 
 STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 WHITENOISE_USE_FINDERS = True

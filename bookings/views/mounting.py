@@ -85,9 +85,7 @@ def _mount_context(request, holder):
 
 def _choices(samples, held):
     """A press for each sample, with an id of its own, so that a second tap mounts nothing twice."""
-    return [
-        {"sample": row, "mounting": held[row.pk], "sent_id": uuid.uuid4()} for row in samples
-    ]
+    return [{"sample": row, "mounting": held[row.pk], "sent_id": uuid.uuid4()} for row in samples]
 
 
 def _spots_asked(request, wanted):

@@ -28,17 +28,17 @@ def _sent_id(request):
         return uuid.uuid4()
 
 
-def _written(request, session, verb, **words):
+def _written(request, row, verb, /, **words):
     """Run a verb that writes; a refusal comes back beside what was typed."""
     sent_id = _sent_id(request)
     try:
         verb(by=request.user, sent_id=sent_id, **words)
     except SetAside as refusal:
         keep(request, sent_id, refusal)
-        return refused(request, session, str(refusal))
+        return refused(request, row, str(refusal))
     except Refused as refusal:
-        return refused(request, session, str(refusal))
-    return see(request, session)
+        return refused(request, row, str(refusal))
+    return see(request, row)
 
 
 @require_POST

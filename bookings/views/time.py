@@ -36,7 +36,7 @@ def bookings(request):
         "before": week.week_name(monday - timedelta(days=7)),
         "after": week.week_name(monday + timedelta(days=7)),
         "days": days,
-        "hours": week.chart.day_line([[]], hours=True),
+        "hours": week.hours_line(),
         "mine": len({line["booking"].pk for line in mine}),
         "offers": Offer.objects.standing(now)
         .filter(person=request.user)
@@ -67,7 +67,7 @@ def day(request, day):
     held = [line["booking"] for line in row.lines]
     context = {
         "row": row,
-        "hours": week.chart.day_line([[]], hours=True),
+        "hours": week.hours_line(),
         "before": shown - timedelta(days=1),
         "after": shown + timedelta(days=1),
         "week": week.week_name(shown),

@@ -83,6 +83,13 @@ class Entry(models.Model):
         return span if span > LATE else None
 
 
+class KeptItemQuerySet(models.QuerySet):
+    """The words we use when we ask what was set aside."""
+
+    def unseen(self):
+        return self.filter(seen_at=None)
+
+
 class KeptItem(models.Model):
     """Something sent that could not be recorded as it is: set aside word for word, for staff."""
 
@@ -94,6 +101,8 @@ class KeptItem(models.Model):
     fingerprint = models.CharField(max_length=64, unique=True)
     seen_by = models.ForeignKey("facility.Person", models.PROTECT, null=True, related_name="+")
     seen_at = models.DateTimeField(null=True)
+
+    objects = KeptItemQuerySet.as_manager()
 
     class Meta:
         ordering = ["received_at"]
