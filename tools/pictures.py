@@ -11,7 +11,15 @@ from urllib.request import urlopen
 ROOT = Path(__file__).resolve().parent.parent
 OUT = ROOT / "docs" / "guide" / "pictures"
 PORT = int(os.environ.get("PICTURES_PORT", "8765"))
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 SCREENS = {
     "tablet": {"viewport": {"width": 1180, "height": 820}, "has_touch": True},
     "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
