@@ -25,6 +25,7 @@ MOST_ROWS = 4000  # of one pump-down; a logger's rows are thinned to this many
 BAND_POINTS = 48
 HALF_BAND = 1.2816  # standard deviations on either side that hold 80 % of a normal distribution
 LIMIT_EVERY = 10  # runs after which the limit of what is unusual is set anew
+AT_ONCE = 20  # pump-downs that are added; more are learned anew
 ROWS_KEPT = 3  # older states of what was learned, for a worker that still answers with one
 
 
@@ -99,19 +100,22 @@ def bring_up_to_date(chamber, *, now=None):
     chamber = Chamber.objects.select_for_update().select_related("instrument").get(pk=chamber.pk)
     threshold = chamber.instrument.threshold_pa
     row = newest_row(chamber)
-    ended = PumpDown.objects.ended().filter(chamber=chamber).order_by("started_at")
+    ended = PumpDown.objects.ended().filter(chamber=chamber, load__isnull=False)
+    ended = ended.order_by("started_at")  # an empty chamber pumps down unlike one with a holder
     learned = None
     if row is not None:
         learned = _read(row.pk)
         if not np.isclose(learned.threshold_pa, threshold):
             learned = None
+    if learned is not None and ended.filter(learned_from=False).count() > AT_ONCE:
+        learned = None  # learning anew is quicker than adding so many, one by one
     if learned is None:
         new = list(ended.order_by("-started_at")[:KEPT])[::-1]
         if not new:
             return 0
         learned = science.learn([run_of(pumpdown) for pumpdown in new], threshold)
     else:
-        new = list(ended.filter(learned_from=False)[:KEPT])
+        new = list(ended.filter(learned_from=False))
         if not new:
             return 0
         for pumpdown in new:
@@ -120,7 +124,7 @@ def bring_up_to_date(chamber, *, now=None):
         limit, limit_at = diagnosis.limit_of(learned), learned.runs
     else:
         limit, limit_at = row.limit, row.limit_at
-    PumpDown.objects.filter(pk__in=[pumpdown.pk for pumpdown in new]).update(learned_from=True)
+    ended.filter(started_at__lte=new[-1].started_at).update(learned_from=True)
     Learned.objects.create(
         chamber=chamber,
         version=science.VERSION,

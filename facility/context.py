@@ -14,6 +14,7 @@ CONTENTS = (
     ("House", "bookings:house"),
 )
 FOR_HOUSE_STAFF = {"Review"}
+NOT_FOR_VISITORS = {"Session", "Records", "Labels"}
 
 
 def everywhere(request):
@@ -49,6 +50,8 @@ def _is_along(path, url):
 
 
 def _may_open(word, person):
+    if word in NOT_FOR_VISITORS and getattr(person, "role", "") == "visitor":
+        return False
     return word not in FOR_HOUSE_STAFF or getattr(person, "is_house_staff", True)
 
 

@@ -1,7 +1,7 @@
 """Middleware of our own: a strict content security policy, and no NUL in an address."""
 
 from django.conf import settings
-from django.http import HttpResponseBadRequest
+from django.http import HttpResponseNotFound
 
 
 def content_security_policy(get_response):
@@ -21,7 +21,7 @@ def no_nul_in_addresses(get_response):
 
     def answer(request):
         if "\x00" in request.path or "%00" in request.META.get("QUERY_STRING", ""):
-            return HttpResponseBadRequest("This address holds a character that none of ours has.")
+            return HttpResponseNotFound("This address holds a character that none of ours has.")
         return get_response(request)
 
     return answer

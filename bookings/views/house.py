@@ -23,7 +23,7 @@ ROOMS = (
                 "Your calendars",
                 "addresses for a calendar program",
                 "bookings:calendars",
-                "page.everyone",
+                "booking.make",
             ),
             ("Your PIN", "for paired tablets", "bookings:choose_pin", "tablet.sign_on"),
             ("Marks and words", "the sheet for the wall", "facility:marks", "page.everyone"),

@@ -55,11 +55,14 @@ def session_of(request, pk):
     return row
 
 
+def writes_in(request, session):
+    """Whether this person writes in a session: those who take part in it, and staff."""
+    return may(request.user, "flag.answer") or session.parts.filter(person=request.user).exists()
+
+
 def require_part(request, session):
-    """Who writes in a session: those who take part in it, and staff."""
-    if may(request.user, "flag.answer"):
-        return
-    if not session.parts.filter(person=request.user).exists():
+    """Refuse who only looks on."""
+    if not writes_in(request, session):
         raise PermissionDenied("those who signed on to this session, and staff")
 
 
@@ -68,7 +71,7 @@ def require_part(request, session):
 def session(request, pk):
     """The tablet page: one step at a time, the chamber, the curve, the pad."""
     row = session_of(request, pk)
-    if row.closed_at:
+    if row.closed_at or not writes_in(request, row):
         return see(request, "bookings:session_record", row.pk)
     return page(request, "bookings/session.html", session_context(request, row))
 
