@@ -31,8 +31,8 @@ CROWDED, VARIED, POLISHED = (3.0, 0.25, 40), (1.0, 0.3, 20), (0.25, 0.015, 18)
 STUCK_MM = 0.02
 """Further past the edge than this after polishing, a sample is stuck there."""
 
-GENTLE = 0.25
-"""Part of the starts that begin with a weaker pull, down to a thirtieth: a strong one turns long
+GENTLE = 4
+"""One start in so many begins with a weaker pull, down to a thirtieth: a strong one turns long
 samples along the edge, which is not always where they fit."""
 
 MANY = 14
@@ -129,7 +129,7 @@ class _Search:
             self._polish(self._pulled(starts, goal, self.top, CROWDED), goal), goal
         )
         for _ in range(cycles):
-            variants = self._pulled(self._variants(pool), goal, self.top, VARIED)
+            variants = self._pulled(self._varied(pool), goal, self.top, VARIED)
             pool = self._best_of(np.concatenate([pool, self._polish(variants, goal)]), goal)
         return pool
 
@@ -152,14 +152,16 @@ class _Search:
         different = np.abs(np.diff(gaps[order], prepend=np.inf)) > 1e-3 * np.abs(gaps[order]) + 1e-4
         return spread[order[different][:4]]
 
-    def _variants(self, pool):
-        """Layouts of the pool with two samples changed over, one thrown anew, or some turned."""
-        many, count = self._some(VARIANTS), self.shapes.count
-        spread = pool[self.random.integers(0, len(pool), many)]
-        kind = self.random.random(many)
-        fresh = self._starts(many)
-        for row in range(many):
-            some = self.random.permutation(count)[:3]
+    def _varied(self, pool):
+        """VARIANTS of the layouts of a pool."""
+        many = self._some(VARIANTS)
+        return self._variants(pool[self.random.integers(0, len(pool), many)], self._starts(many))
+
+    def _variants(self, spread, fresh):
+        """Each layout with two samples changed over, one thrown anew (from `fresh`), or some turned."""
+        spread, kind = spread.copy(), self.random.random(len(spread))
+        for row in range(len(spread)):
+            some = self.random.permutation(self.shapes.count)[:3]
             if kind[row] < 0.6:
                 spread[row, some[:2], :2] = spread[row, some[1::-1], :2]
             elif kind[row] < 0.8:
@@ -184,7 +186,7 @@ class _Search:
     def growth_needed(self, spread):
         """By how much the area would have to grow on every side for all gaps to be kept [mm]."""
         goal = Goal(np.full(self.pairs, self.least), np.zeros(self.pairs), edge_share=1.0)
-        spread = self._pulled(self._variants(spread[None]), goal, self.top, CROWDED)
+        spread = self._pulled(self._varied(spread[None]), goal, self.top, CROWDED)
         spread = self._pulled(spread, goal, self.top, POLISHED)
         gaps, past = self._measured(spread)
         return (past + np.maximum(self.least - gaps.min(axis=1), 0)).min()
@@ -207,8 +209,7 @@ class _Search:
         weight = np.geomspace(first, last, rounds)
         if pull == CROWDED:
             gentle = np.zeros(len(spread))
-            few = math.ceil(GENTLE * len(spread))
-            gentle[-few:] = self.random.random(few)
+            gentle[1::GENTLE] = self.random.random(len(gentle[1::GENTLE]))
             weight = weight[:, None] * 30**-gentle
         return improve(self.shapes, spread, np.zeros(len(spread)), goal, top=top, weight=weight)[0]
 
@@ -261,15 +262,19 @@ class _Search:
         rows = np.arange(len(which))
         share = np.zeros((len(which), self.pairs))
         share[rows, which] = 1.0
-        starts = self._starts(len(which))
-        starts[::each] = spread
-        self._set_opposite(starts, which)
         goal, reach = Goal(np.full(self.pairs, self.least), share), max(self.shapes.area)
-        found = self._pulled(self._pulled(starts, goal, reach, CROWDED), goal, reach, POLISHED)
-        gaps, past = self._measured(found)
-        own = gaps[rows, which] - 2 * past
-        own[gaps.min(axis=1) < self.least - 0.02] = 0
-        best[some] = np.maximum(best[some], own.reshape(-1, each).max(axis=1))
+        starts = self._starts(len(which))
+        self._set_opposite(starts, which)
+        starts[::each] = spread
+        for pull in (CROWDED, VARIED):
+            found = self._pulled(self._pulled(starts, goal, reach, pull), goal, reach, POLISHED)
+            gaps, past = self._measured(found)
+            own = gaps[rows, which] - 2 * past
+            own[gaps.min(axis=1) < self.least - 0.02] = 0
+            own = own.reshape(-1, each)
+            best[some] = np.maximum(best[some], own.max(axis=1))
+            widest = found[own.argmax(axis=1) + each * np.arange(len(some))]
+            starts = self._variants(np.repeat(widest, each, axis=0), self._starts(len(which)))
         return best
 
     def _set_opposite(self, starts, which):
@@ -303,7 +308,7 @@ class _Search:
         """The widest layout in which every pair keeps its floor, and its smallest gap; or None."""
         goal = Goal(floor, np.ones(self.pairs))
         starts = self._sorted_starts(risky, self._some(STARTS // 2))
-        starts = np.concatenate([self._variants(spread[None]), starts])
+        starts = np.concatenate([self._varied(spread[None]), starts])
         pool, gaps = self._settled(self._wide_pool(starts, goal, FAR_CYCLES), goal)
         widest = gaps.argmax()
         return (pool[widest], gaps[widest]) if gaps[widest] > -math.inf else (None, 0.0)

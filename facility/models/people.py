@@ -46,6 +46,11 @@ class PersonQuerySet(models.QuerySet):
 class PersonManager(UserManager.from_queryset(PersonQuerySet)):
     """Django's own creation of users, with our words."""
 
+    def create_superuser(self, username, email=None, password=None, **more):
+        """The first person of a house manages it."""
+        more = {"role": Person.Role.MANAGER, "full_name": username} | more
+        return super().create_superuser(username, email, password, **more)
+
 
 class Person(AbstractUser):
     """Someone known to the facility; the log holds only their number, so the name can be blanked."""

@@ -1,0 +1,53 @@
+"""Tables without a verb of their own, for superusers: how an instrument is set up."""
+
+from django.contrib import admin
+
+from facility import log
+from facility.models import Chamber, Gauge, Group, Instrument, Place
+
+
+class SuperusersOnly(admin.ModelAdmin):
+    """What stands here is set up once; nothing of it is deleted, because the log names it."""
+
+    def has_module_permission(self, request):
+        return request.user.is_superuser
+
+    has_view_permission = has_add_permission = has_change_permission = (
+        lambda self, request, obj=None: request.user.is_superuser
+    )
+
+    def has_delete_permission(self, request, obj=None):
+        return False
+
+
+@admin.register(Instrument)
+class InstrumentAdmin(SuperusersOnly):
+    list_display = ["name", "what", "word"]
+    prepopulated_fields = {"slug": ["name"]}
+    exclude = ["log", "last_step", "sheet", "word", "word_why"]
+
+    def save_model(self, request, obj, form, change):
+        """A new instrument begins with its log."""
+        super().save_model(request, obj, form, change)
+        if obj.log_id is None:
+            log.open_instrument_log(instrument=obj, by=request.user)
+
+
+@admin.register(Chamber)
+class ChamberAdmin(SuperusersOnly):
+    list_display = ["instrument", "kind", "volume_l"]
+
+
+@admin.register(Gauge)
+class GaugeAdmin(SuperusersOnly):
+    list_display = ["code", "name", "chamber", "principle", "unit"]
+
+
+@admin.register(Place)
+class PlaceAdmin(SuperusersOnly):
+    list_display = ["name", "kind", "instrument", "capacity"]
+
+
+@admin.register(Group)
+class GroupAdmin(SuperusersOnly):
+    list_display = ["name"]
