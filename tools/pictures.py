@@ -80,8 +80,11 @@ def addresses(env):
 
 def take(env):
     """Every picture of PICTURES, one browser a person and screen."""
+    import django
     from playwright.sync_api import sync_playwright
 
+    os.environ |= env | {"DJANGO_SETTINGS_MODULE": "facility.settings"}
+    django.setup()
     from bookings.demo.cast import PASSWORD
 
     known, base = addresses(env), f"http://127.0.0.1:{PORT}"
