@@ -20,15 +20,15 @@ DECIMALS = 4
 INSET_MM = 3e-4
 """Kept in hand at every edge and gap, so that rounding to DECIMALS cannot spoil a layout."""
 
-STARTS, VARIANTS, CYCLES, FAR_CYCLES, TRIES = 40, 24, 8, 4, 3
+STARTS, VARIANTS, CYCLES, FAR_CYCLES, TRIES = 40, 24, 7, 3, 3
 """Layouts tried at once, variants of the best of them in each further cycle, cycles, cycles once
 risky pairs are kept apart, and fresh tries while nothing fits. Chosen by measuring against longer
 searches of the same kind: most layouts are then within a few per cent of the widest known."""
 
-CROWDED, VARIED, POLISHED = (3.0, 0.25, 40), (1.0, 0.3, 20), (0.25, 0.015, 18)
+CROWDED, VARIED, POLISHED = (3.0, 0.25, 40), (1.0, 0.3, 18), (0.25, 0.015, 15)
 """Pull at first and at last, and rounds between. A strong pull lets samples pass each other."""
 
-STUCK_MM = 0.02
+STUCK_MM = 0.01
 """Further past the edge than this after polishing, a sample is stuck there."""
 
 GENTLE = 4
@@ -103,6 +103,7 @@ class _Search:
 
     def __init__(self, layout, seed):
         self.shapes = _shapes(layout)
+        self.best_turns = np.array([_best_turn(layout, mount) for mount in layout.mounts])
         self.least = layout.rules.min_gap_mm
         self.random = np.random.default_rng(seed)
         self.top = 1.5 * math.sqrt(_usable_area(layout.holder) / len(layout.mounts))
@@ -147,15 +148,25 @@ class _Search:
         """The four widest layouts that differ. What is still past the edge after polishing is
         stuck there: it counts dear."""
         past = self._measured(spread)[1]
-        gaps = self._even_gap(spread, goal) - 20 * np.maximum(past - STUCK_MM, 0)
+        gaps = self._even_gap(spread, goal) - 500 * np.maximum(past - STUCK_MM, 0)
         order = np.argsort(-gaps)
         different = np.abs(np.diff(gaps[order], prepend=np.inf)) > 1e-3 * np.abs(gaps[order]) + 1e-4
         return spread[order[different][:4]]
 
     def _varied(self, pool):
-        """VARIANTS of the layouts of a pool."""
+        """VARIANTS of the layouts of a pool; what is stuck past the edge is turned to fit first."""
         many = self._some(VARIANTS)
+        stuck = self._stuck(pool)
+        pool = pool.copy()
+        pool[..., 2] = np.where(stuck, self.best_turns, pool[..., 2])
         return self._variants(pool[self.random.integers(0, len(pool), many)], self._starts(many))
+
+    def _stuck(self, spread):
+        """Which samples of which layouts are past the edge by more than polishing leaves."""
+        edges = len(self.shapes.edge_of)
+        past = overhangs(self.shapes, spread)[0].reshape(len(spread), -1, edges).max(axis=1)
+        first_corners = np.flatnonzero(np.diff(self.shapes.edge_of, prepend=-1))
+        return np.maximum.reduceat(past, first_corners, axis=1) > STUCK_MM
 
     def _variants(self, spread, fresh):
         """Each layout with two samples changed over, one thrown anew (from `fresh`), or some turned."""
@@ -262,12 +273,14 @@ class _Search:
         rows = np.arange(len(which))
         share = np.zeros((len(which), self.pairs))
         share[rows, which] = 1.0
-        goal, reach = Goal(np.full(self.pairs, self.least), share), max(self.shapes.area)
+        goal = Goal(np.full(self.pairs, self.least), share)
+        more = max(self.shapes.area) - gaps[which]  # some strive for little, some for all there is
+        top = gaps[which] + more * self.random.uniform(0.3, 1, len(which)) ** 2
         starts = self._starts(len(which))
-        self._set_opposite(starts, which)
+        self._set_opposite(starts[::2], which[::2])
         starts[::each] = spread
         for pull in (CROWDED, VARIED):
-            found = self._pulled(self._pulled(starts, goal, reach, pull), goal, reach, POLISHED)
+            found = self._pulled(self._pulled(starts, goal, top, pull), goal, top, POLISHED)
             gaps, past = self._measured(found)
             own = gaps[rows, which] - 2 * past
             own[gaps.min(axis=1) < self.least - 0.02] = 0
@@ -291,7 +304,9 @@ class _Search:
         `spread` where none is better."""
         unit = best[risky].mean()
         goal = Goal(np.full(self.pairs, floor), np.where(risky, best / unit, 0.0))
-        starts = np.concatenate([spread[None], self._sorted_starts(risky, self._some(VARIANTS))])
+        starts = np.concatenate(
+            [spread[None], self._sorted_starts(risky, self._some(VARIANTS // 2))]
+        )
         found = self._pulled(starts, goal, 1.2 * unit, CROWDED)
         found = self._pulled(found, goal, 1.2 * unit, POLISHED)
         gaps, past = self._measured(found)
@@ -307,7 +322,7 @@ class _Search:
     def _wide_with(self, spread, floor, risky):
         """The widest layout in which every pair keeps its floor, and its smallest gap; or None."""
         goal = Goal(floor, np.ones(self.pairs))
-        starts = self._sorted_starts(risky, self._some(STARTS // 2))
+        starts = self._sorted_starts(risky, self._some(STARTS // 4))
         starts = np.concatenate([self._varied(spread[None]), starts])
         pool, gaps = self._settled(self._wide_pool(starts, goal, FAR_CYCLES), goal)
         widest = gaps.argmax()
@@ -369,7 +384,7 @@ def _why_not(layout, search, spread, gap):
     """What would make room: narrower gaps, a larger area, or leaving one out."""
     least = layout.rules.min_gap_mm
     narrower = math.floor(100 * gap) / 100 if gap >= 0 else None
-    grow = _up(search.growth_needed(spread) + STUCK_MM)  # some in hand: it must work
+    grow = _up(search.growth_needed(spread) + 2 * STUCK_MM)  # some in hand: it must work
     out = _leave_out(layout, search)
     ways = []
     if narrower is not None:

@@ -240,9 +240,10 @@ def _slopes(shapes, wrong, parts, goal):
 def improve(shapes, layouts, pulls, goal, *, top, weight):
     """Take damped least-squares rounds on a batch.
 
-    Takes:   layouts (m, n, 3) and pulls (m,); goal; top, what the pull strives for [mm]; weight
-             of that striving in each round, (rounds,) or (rounds, m): from 1 (crowded, everything
-             pushes) towards 0 (nothing may be wrong); all 0 keeps the pull as it is.
+    Takes:   layouts (m, n, 3) and pulls (m,); goal; top, what the pull strives for [mm],
+             one for all or (m,); weight of that striving in each round, (rounds,) or (rounds, m):
+             from 1 (crowded, everything pushes) towards 0 (nothing may be wrong); all 0 keeps the
+             pull as it is.
     Returns: layouts, pulls and what is wrong at most in each (m,).
     """
     layouts, pulls = layouts.copy(), pulls.copy()
