@@ -127,6 +127,8 @@ def read_text(text):
         ) from None
     except RecursionError:
         raise SheetRefused("The run sheet is nested too deeply to be one.") from None
+    except SheetRefused:
+        raise
     except ValueError:  # Python reads no whole number of more than 4,300 digits
         raise SheetRefused("The run sheet holds a number that is far too long.") from None
     try:
