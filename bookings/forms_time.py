@@ -432,7 +432,7 @@ class TrainingForm(forms.Form):
 class GrantForm(forms.Form):
     """The last day of a level that is granted, if it has one."""
 
-    lapses_on = _day("Last day", required=False, help_text="may stay empty")
+    lapses_on = _day("Last day", required=False)
 
 
 class ReasonForm(forms.Form):

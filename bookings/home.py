@@ -218,7 +218,7 @@ def _offers(person, now):
             timezone.localtime(row.starts_at), timezone.localtime(row.ends_at)
         )
         yield _need(
-            "warn",
+            "note",
             f"{row.place.instrument}: {when} is offered to you first, until {_at(row.until, now)}.",
             reverse("bookings:offer", args=[row.pk]),
             "Take it or leave it",

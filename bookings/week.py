@@ -111,7 +111,7 @@ def _day(day, places, rows, measured, person, now, alone):
         )
         lanes.append(Lane(place, _name(place, alone), hours, lines))
     together = sorted(
-        (line | {"where": lane.name} for lane in lanes for line in lane.lines),
+        (line | {"where": _where(lane.place)} for lane in lanes for line in lane.lines),
         key=lambda line: line["booking"].starts_at,
     )
     return Day(
@@ -128,6 +128,11 @@ def _name(place, alone):
     if place.kind == INTRODUCTION:
         return "introduction"
     return "main" if alone else str(place.instrument)
+
+
+def _where(place):
+    """A place in a list, where the lane beside it does not say the instrument."""
+    return f"{place.instrument}{', introduction' if place.kind == INTRODUCTION else ''}"
 
 
 def _says(place, day, lines):
