@@ -3,7 +3,17 @@
 from django.contrib import admin
 
 from facility import log
-from facility.models import Chamber, Gauge, Group, Instrument, Place
+from facility.models import (
+    Chamber,
+    Gauge,
+    Group,
+    Instrument,
+    Level,
+    Person,
+    Place,
+    Project,
+    TrainingStep,
+)
 
 
 class SuperusersOnly(admin.ModelAdmin):
@@ -51,3 +61,30 @@ class PlaceAdmin(SuperusersOnly):
 @admin.register(Group)
 class GroupAdmin(SuperusersOnly):
     list_display = ["name"]
+
+
+@admin.register(Person)
+class PersonAdmin(SuperusersOnly):
+    """Who is here; passwords are set by an invitation's link, levels by training."""
+
+    list_display = ["full_name", "username", "role", "group", "is_active"]
+    search_fields = ["full_name", "username"]
+    fields = ["full_name", "username", "email", "phone", "role", "group", "is_active"]
+
+    def has_add_permission(self, request):
+        return False
+
+
+@admin.register(Project)
+class ProjectAdmin(SuperusersOnly):
+    list_display = ["name", "group", "closed_at"]
+
+
+@admin.register(Level)
+class LevelAdmin(SuperusersOnly):
+    list_display = ["instrument", "number", "may_book", "opens_at", "shuts_at", "unused_days"]
+
+
+@admin.register(TrainingStep)
+class TrainingStepAdmin(SuperusersOnly):
+    list_display = ["instrument", "level", "number", "words", "retired_at"]

@@ -408,3 +408,18 @@ def test_given_the_instrument_not_at_rest_at_17_when_nobody_is_to_come_then_one_
     flag = Flag.objects.get(rule="BKG-02")
     assert "gate valve open" in flag.says
     assert Instrument.objects.count() == 2
+
+
+@pytest.mark.parametrize(
+    "table", ["facility/person", "facility/level", "facility/trainingstep", "facility/project",
+              "bookings/groupquota"],
+)  # fmt: skip
+def test_given_the_tables_when_a_superuser_opens_them_then_list_and_form_show(lab, table):
+    browser = Client()
+    browser.force_login(lab.root)
+
+    assert browser.get(f"/tables/{table}/").status_code == 200
+    form = f"/tables/{table}/{lab.ben.pk}/change/" if "person" in table else f"/tables/{table}/add/"
+    assert browser.get(form).status_code == 200
+    browser.force_login(lab.dee)
+    assert browser.get(f"/tables/{table}/").status_code in (302, 403)
