@@ -270,7 +270,6 @@ class Feed(models.Model):
     instrument = models.ForeignKey("facility.Instrument", models.PROTECT, related_name="+")
     digest = models.CharField(max_length=64, unique=True)
     made_at = models.DateTimeField()
-    read_at = models.DateTimeField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
