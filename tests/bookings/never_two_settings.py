@@ -6,4 +6,4 @@ import os
 from tests.settings import *  # noqa: F403
 from tests.settings import DATABASES
 
-DATABASES["default"] |= json.loads(os.environ["NEVER_TWO_DATABASE"])
+DATABASES["default"] |= json.loads(os.environ.get("NEVER_TWO_DATABASE", "{}"))
