@@ -59,33 +59,35 @@ def _read_freshly(instrument, now):
 
 
 def set_states(instrument, sets, entry, looked=()):
-    """Bring the rows in line with an entry; a look refreshes a device without changing it."""
-    _mark_pumpdown(instrument, sets, entry.happened_at)
+    """Bring the rows in line with an entry; a look refreshes a device without changing it.
+
+    An entry that arrives late, such as from a tablet without a network, leaves alone what somebody
+    did or saw after it happened.
+    """
+    moment = entry.happened_at
+    _mark_pumpdown(instrument, sets, moment)
     rows = {row.device: row for row in DeviceState.objects.filter(instrument=instrument)}
     for device, state in sets.items():
         row = rows.get(device)
-        since = row.since if row and row.state == state else entry.happened_at
+        if row and row.looked_at > moment:
+            continue
+        since = row.since if row and row.state == state else moment
         DeviceState.objects.update_or_create(
             instrument=instrument,
             device=device,
-            defaults={
-                "state": state,
-                "since": since,
-                "looked_at": entry.recorded_at,
-                "entry": entry,
-            },
+            defaults={"state": state, "since": since, "looked_at": moment, "entry": entry},
         )
-    seen = [device for device in looked if device in rows and device not in sets]
-    DeviceState.objects.filter(instrument=instrument, device__in=seen).update(
-        looked_at=entry.recorded_at
+    seen = [device for device in looked if device not in sets]
+    DeviceState.objects.filter(instrument=instrument, device__in=seen, looked_at__lt=moment).update(
+        looked_at=moment
     )
 
 
 def forget(instrument, entry):
     """Nothing is known any more: after a fault that touched devices, a power cut, staff work."""
-    for row in DeviceState.objects.filter(instrument=instrument):
-        row.state, row.since, row.looked_at = UNKNOWN, entry.happened_at, entry.recorded_at
-        row.entry = entry
+    moment = entry.happened_at
+    for row in DeviceState.objects.filter(instrument=instrument, looked_at__lte=moment):
+        row.state, row.since, row.looked_at, row.entry = UNKNOWN, moment, moment, entry
         row.save(update_fields=["state", "since", "looked_at", "entry"])
 
 

@@ -1,7 +1,5 @@
 """Verbs of flags: a finding that waits for staff, asked once, answered with one press."""
 
-from datetime import date
-
 from django.db import transaction
 from django.utils import timezone
 
@@ -141,7 +139,7 @@ def answer(*, flag, by, answer, sentence="", watch_until=None):
         raise Refused("Press one of: seen, fixed, watch until, not real.")
     if flag.severity in NEEDS_A_SENTENCE and not sentence:
         raise Refused("Write a sentence with this answer: the next person reads it.")
-    if answer == Flag.Answer.WATCHED and (not watch_until or watch_until <= date.today()):
+    if answer == Flag.Answer.WATCHED and (not watch_until or watch_until <= timezone.localdate()):
         raise Refused("Say until which day this is watched; it must be after today.")
     flag.answer, flag.sentence, flag.watch_until = answer, sentence, watch_until
     flag.answered_by, flag.answered_at = by, timezone.now()

@@ -48,7 +48,6 @@ def write_lines(*, session, by, day, lines):
     Returns: (how many are written, the bad ones).
     """
     written, bad, before = 0, [], None
-    looked = _looked_at(session.instrument)
     for line in lines:
         try:
             before = moment_of(line.time, day=day, before=before)
@@ -60,7 +59,6 @@ def write_lines(*, session, by, day, lines):
             bad.append(Bad(line, f"{refusal} It is kept for staff; type the line anew."))
         except Refused as refusal:
             bad.append(Bad(line, str(refusal)))
-    _look_no_later_than_it_was(session.instrument, looked)
     return written, bad
 
 
@@ -211,22 +209,6 @@ def _write_as_past(*, session, by, line, moment, step):
         happened_at=moment,
         sent_id=line.sent_id,
     )
-
-
-def _looked_at(instrument):
-    rows = DeviceState.objects.filter(instrument=instrument)
-    return {row.device: row.looked_at for row in rows}
-
-
-def _look_no_later_than_it_was(instrument, before):
-    """Typing a paper is no look: a device counts as looked at when it happened."""
-    for row in DeviceState.objects.filter(instrument=instrument).select_related("entry"):
-        if row.looked_at == before.get(row.device):
-            continue
-        happened = row.entry.happened_at if row.entry else row.looked_at
-        looked = max(happened, before.get(row.device, happened))
-        if looked != row.looked_at:
-            DeviceState.objects.filter(pk=row.pk).update(looked_at=looked)
 
 
 def entries_of(session):

@@ -110,5 +110,7 @@ def _as_json(value):
 def overdue(sample, today=None):
     """Whether it should have left by now."""
     return bool(
-        sample.keep_until and not sample.gone_at and sample.keep_until < (today or date.today())
+        sample.keep_until
+        and not sample.gone_at
+        and sample.keep_until < (today or timezone.localdate())
     )

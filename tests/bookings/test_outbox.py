@@ -160,6 +160,20 @@ def test_given_a_step_taken_without_network_when_it_was_not_possible_then_it_is_
     assert "gate_open_unread" in said["hazards"]
 
 
+def test_given_a_step_from_before_when_somebody_looked_since_then_what_was_seen_stands(
+    client, here
+):
+    sheet = steps.devices.sheet_of(here.session)
+    due = steps.looks_due(sheet, steps.devices.states_of(here.instrument, sheet))
+    steps.confirm_looks(session=here.session, by=here.gil, step_ids=[step.id for step in due])
+    before = timezone.now() - timedelta(minutes=20)
+
+    answer = send(client, here, [item(here, kind="anyway", at=before, what="gate_valve=open")])
+
+    assert statuses(answer) == ["stored"]
+    assert steps.devices.states_of(here.instrument, sheet)["gate_valve"] == "closed"
+
+
 def test_given_a_fault_reported_offline_when_sent_twice_then_it_has_one_number(client, here):
     sent = item(here, kind="fault", text="The arm sticks.")
 
