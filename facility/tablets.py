@@ -48,6 +48,13 @@ def end(*, tablet, by):
     return tablet
 
 
+def heard_from(tablet, *, offset):
+    """Note that it sent something, and how far its clock is off (None: it did not say)."""
+    Tablet.objects.filter(pk=tablet.pk).update(
+        seen_at=timezone.now(), clock_offset_s=offset and offset.total_seconds()
+    )
+
+
 def tablet_of(token):
     """The paired tablet that this token belongs to, or None."""
     if not token or len(token) > 200:

@@ -30,6 +30,9 @@ class FaultQuerySet(models.QuerySet):
     def open(self):
         return self.filter(ended_at=None)
 
+    def on(self, instrument):
+        return self.filter(instrument=instrument)
+
 
 class Fault(models.Model):
     """Something wrong with an instrument, with a clock of its own; its key is the number people say."""
@@ -61,6 +64,16 @@ class Fault(models.Model):
         return f"fault {self.pk} on {self.instrument}"
 
 
+class LeftRunningQuerySet(models.QuerySet):
+    """The words we use when we ask what goes on with nobody there."""
+
+    def standing(self):
+        return self.filter(ended_at=None)
+
+    def on(self, instrument):
+        return self.filter(session__instrument=instrument)
+
+
 class LeftRunning(models.Model):
     """A mark that something goes on while nobody is there: what, until when, whom to phone."""
 
@@ -71,6 +84,8 @@ class LeftRunning(models.Model):
     by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
     since = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)
+
+    objects = LeftRunningQuerySet.as_manager()
 
     class Meta:
         ordering = ["-since"]

@@ -147,6 +147,10 @@ class PumpDownQuerySet(models.QuerySet):
     def ended(self):
         return self.exclude(ended_at=None)
 
+    def on(self, instrument):
+        """In any chamber of it."""
+        return self.filter(chamber__instrument=instrument)
+
 
 class PumpDown(models.Model):
     """A chamber and an interval from closing the vent on; its readings are found by gauge and time."""

@@ -30,6 +30,9 @@ class MessageQuerySet(models.QuerySet):
     def unread(self):
         return self.filter(seen_at=None)
 
+    def to(self, person):
+        return self.filter(person=person)
+
 
 class Message(models.Model):
     """One sentence for one person, written once in the transaction of its cause."""

@@ -8,7 +8,7 @@ from bookings.models import Fault, LeftRunning, PumpDown
 from facility import access
 from facility.access import policy
 from facility.htmx import no_news, page
-from facility.models import DeviceState, Instrument
+from facility.models import Instrument
 
 
 @require_GET
@@ -34,13 +34,11 @@ def instrument(request, slug):
     newest = pump.newest(gauges)
     context = {
         "instrument": row,
-        "devices": DeviceState.objects.filter(instrument=row),
+        "devices": row.devices.all(),
         "gauges": [{"gauge": gauge, "reading": newest[gauge.pk]} for gauge in gauges],
-        "pumpdowns": PumpDown.objects.filter(chamber__instrument=row).select_related(
-            "load__holder"
-        )[:12],
-        "faults": Fault.objects.open().filter(instrument=row).select_related("by")[:12],
-        "left_running": LeftRunning.objects.filter(session__instrument=row, ended_at=None)[:4],
+        "pumpdowns": PumpDown.objects.on(row).select_related("load__holder")[:12],
+        "faults": Fault.objects.open().on(row).select_related("by")[:12],
+        "left_running": LeftRunning.objects.standing().on(row)[:4],
         "level": access.level_of(request.user, row),
     }
     return page(request, "bookings/instrument.html", context)

@@ -29,7 +29,7 @@ def records(request):
 
 def _lines(of):
     """Entries of a log as they happened, each with what it says."""
-    entries = Entry.objects.filter(log=of).as_it_happened().select_related("person")[:LINES]
+    entries = Entry.objects.of(of).as_it_happened().select_related("person")[:LINES]
     return [{"entry": entry, "says": log.contents(entry)} for entry in entries]
 
 
@@ -58,7 +58,7 @@ def load(request, pk):
     row = get_object_or_404(
         Load.objects.select_related("instrument__log", "holder__type", "log", "session"), pk=pk
     )
-    if not Load.objects.seen_by(request.user).filter(pk=row.pk).exists():
+    if not Load.objects.seen_by(request.user).contains(row):
         require_or_404(request.user, "flag.see")
     pumpdowns = list(row.pumpdowns.select_related("chamber__instrument").order_by("started_at")[:4])
     seen = {

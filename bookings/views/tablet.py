@@ -6,7 +6,6 @@ from django.contrib.staticfiles import finders
 from django.db import OperationalError
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404
-from django.utils import timezone
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_GET, require_POST
@@ -65,10 +64,7 @@ def _receive(request, *, tablet=None, person=None):
         return _json({"why": str(refusal)}, 400)
     found = outbox.receive(items=sent, clock=clock, tablet=tablet, person=person)
     if tablet:
-        offset = outbox.offset_of(clock)
-        Tablet.objects.filter(pk=tablet.pk).update(
-            seen_at=timezone.now(), clock_offset_s=offset and offset.total_seconds()
-        )
+        tablets.heard_from(tablet, offset=outbox.offset_of(clock))
     return _json({"items": found, "clock": outbox.now_text()})
 
 

@@ -22,7 +22,7 @@ def today(request):
         "day_lines": home.day_lines(person, now),
         "needs": needs,
         "need_count": need_count,
-        "unread": Message.objects.unread().filter(person=person).exists(),
+        "unread": Message.objects.unread().to(person).exists(),
         "sessions": Session.objects.open().with_person(person).select_related("instrument")[:6],
         "may_book": may(person, "booking.make"),
         "may_say": may(person, "instrument.say"),

@@ -38,6 +38,9 @@ class Log(models.Model):
 class EntryQuerySet(models.QuerySet):
     """The words we use when we ask what was written."""
 
+    def of(self, log):
+        return self.filter(log=log)
+
     def in_chain(self):
         """In the order of recording."""
         return self.order_by("log", "n")
