@@ -82,6 +82,22 @@ def django_db_modify_db_settings(request, django_db_modify_db_settings_parallel_
         connections["default"].settings_dict["HOST"] = socket
 
 
+@pytest.fixture(scope="session")
+def django_db_setup(django_test_environment, django_db_blocker, django_db_modify_db_settings):
+    """The test database, for whatever fixture asks for it.
+
+    The plugin's own makes one only where a test of the run is marked; a module's fixture that
+    runs before would then write into the database of the settings.
+    """
+    from django.test.utils import setup_databases, teardown_databases
+
+    with django_db_blocker.unblock():
+        made = setup_databases(verbosity=0, interactive=False, serialized_aliases=set())
+    yield
+    with django_db_blocker.unblock():
+        teardown_databases(made, verbosity=0)
+
+
 @pytest.fixture
 def lab(db):
     """A small laboratory with its cast; see tests/build.py."""
