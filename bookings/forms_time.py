@@ -1,17 +1,16 @@
-"""Forms of time and people: what was typed is kept, and each sentence stands beside its field."""
+"""Forms of time: what was typed is kept, and each sentence stands beside its field."""
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from django import forms
-from django.utils import timezone
 
 from bookings import planning, series
 from bookings.book import INTRODUCTION, MAIN, here
 from bookings.forms import SentForm
-from facility.models import Group, Instrument, Person, Place, Project, Qualification
+from bookings.forms_wall import WallField, in_order
+from facility.models import Instrument, Person, Place, Project
 from samples.models import Holder, Sample
 
-WALL = ["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M:%S"]
 LENGTHS = [
     ("60", "1 h"),
     ("120", "2 h"),
@@ -21,68 +20,6 @@ LENGTHS = [
     ("night", "overnight, to 08:00"),
     ("", "until the time below"),
 ]
-
-
-class WallField(forms.CharField):
-    """A date and time of the facility's wall clock; gives the moment, or says why there is none."""
-
-    def __init__(self, *, label, required=True, **more):
-        messages = {"required": f"Enter the time: {label.lower()}."}
-        super().__init__(
-            label=label,
-            required=required,
-            max_length=30,
-            widget=forms.DateTimeInput(
-                attrs={"type": "datetime-local", "step": "300"}, format="%Y-%m-%dT%H:%M"
-            ),
-            error_messages=messages,
-            **more,
-        )
-
-    def prepare_value(self, value):
-        if isinstance(value, datetime):
-            value = timezone.localtime(value) if value.tzinfo else value
-            return f"{value:%Y-%m-%dT%H:%M}"
-        return value
-
-    def clean(self, value):
-        text = super().clean(value)
-        if not text:
-            return None
-        for pattern in WALL:
-            try:
-                wall = datetime.strptime(text, pattern)
-            except ValueError:
-                continue
-            break
-        else:
-            raise forms.ValidationError(
-                f"{self.label} must be a date and time, such as 2026-03-02 09:00."
-            )
-        if not 2000 <= wall.year <= 2200:
-            raise forms.ValidationError(f"{self.label}: the year {wall.year} is far off. Check it.")
-        try:
-            return planning.moment_of(wall.replace(second=0), here(), self.label)
-        except ValueError as problem:
-            raise forms.ValidationError(str(problem)) from None
-
-
-def _day(label, **more):
-    return forms.DateField(
-        label=label,
-        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        error_messages={
-            "required": f"Enter the day: {label.lower()}.",
-            "invalid": f"{label} must be a date, such as 2026-03-02.",
-        },
-        **more,
-    )
-
-
-def _in_order(form, cleaned):
-    start, end = cleaned.get("start"), cleaned.get("end")
-    if start and end and end <= start:
-        form.add_error("end", f"Until must be after the start, {planning.words(start)}.")
 
 
 class BookForm(SentForm):
@@ -145,7 +82,7 @@ class BookForm(SentForm):
                 self.add_error("length", str(problem))
         elif start and not cleaned.get("end") and "end" not in self.errors:
             self.add_error("end", "Choose for how long, or enter the time: until.")
-        _in_order(self, cleaned)
+        in_order(self, cleaned)
         return cleaned
 
 
@@ -167,7 +104,7 @@ class MoveForm(forms.Form):
 
     def clean(self):
         cleaned = super().clean()
-        _in_order(self, cleaned)
+        in_order(self, cleaned)
         return cleaned
 
 
@@ -191,7 +128,7 @@ class CloseForm(SentForm):
 
     def clean(self):
         cleaned = super().clean()
-        _in_order(self, cleaned)
+        in_order(self, cleaned)
         return cleaned
 
 
@@ -258,7 +195,7 @@ class WaitForm(forms.Form):
 
     def clean(self):
         cleaned = super().clean()
-        _in_order(self, cleaned)
+        in_order(self, cleaned)
         return cleaned
 
 
@@ -276,187 +213,4 @@ class CalendarFileForm(forms.Form):
             "required": "Choose the file.",
             "empty": "That file is empty. Export the calendar again.",
         },
-    )
-
-
-class RulesForm(forms.Form):
-    """How time on an instrument may be booked."""
-
-    shortest_min = forms.IntegerField(min_value=5, max_value=1440, label="Shortest, minutes")
-    longest_min = forms.IntegerField(min_value=5, max_value=20160, label="Longest, minutes")
-    notice_min = forms.IntegerField(min_value=0, max_value=43200, label="Notice, minutes")
-    horizon_days = forms.IntegerField(min_value=1, max_value=730, label="Days ahead")
-    loading_min = forms.IntegerField(min_value=0, max_value=1440, label="Loading, minutes")
-    transfer_min = forms.IntegerField(min_value=0, max_value=600, label="Transfer, minutes")
-    release_min = forms.IntegerField(
-        min_value=0, max_value=1440, label="Free again if unused, minutes", help_text="0: never"
-    )
-    late_cancel_hours = forms.IntegerField(min_value=0, max_value=336, label="Late, hours before")
-    quota_hours = forms.FloatField(
-        min_value=0, max_value=168, required=False, label="Hours a group and week"
-    )
-    offer_hours = forms.IntegerField(min_value=1, max_value=168, label="An offer stands, hours")
-    price = forms.FloatField(
-        min_value=0, max_value=100000, required=False, label="Price of an hour present"
-    )
-    fault_is_charged = forms.BooleanField(required=False, label="Time of a fault is charged")
-    standing = forms.CharField(
-        max_length=4000,
-        required=False,
-        label="Standing rules",
-        help_text="shown to whoever books, one a line",
-        widget=forms.Textarea(attrs={"rows": 5}),
-    )
-
-    def __init__(self, *args, **kwargs):
-        super().__init__(*args, **kwargs)
-        for field in self.fields.values():
-            field.error_messages |= {
-                "required": f"Enter a number: {field.label.lower()}.",
-                "invalid": f"{field.label} must be a number, such as 30.",
-            }
-
-    def clean(self):
-        cleaned = super().clean()
-        if cleaned.get("longest_min", 0) < cleaned.get("shortest_min", 0):
-            self.add_error("longest_min", "The longest cannot be below the shortest.")
-        return cleaned
-
-
-class WordForm(forms.Form):
-    """What staff say of an instrument."""
-
-    word = forms.ChoiceField(
-        choices=Instrument.Word,
-        error_messages={"required": "Press one of: usable, with care, down."},
-    )
-    why = forms.CharField(max_length=200, required=False, label="Why")
-
-
-class InviteForm(forms.Form):
-    """Somebody new, or a visitor with a stay."""
-
-    full_name = forms.CharField(
-        max_length=120, label="Name", error_messages={"required": "Enter the person's name."}
-    )
-    email = forms.EmailField(
-        required=False,
-        label="Mail address",
-        error_messages={"invalid": "A mail address looks like name@example.org."},
-    )
-    phone = forms.CharField(max_length=40, required=False, label="Phone")
-    role = forms.ChoiceField(choices=Person.Role, label="Role", initial=Person.Role.USER)
-    group = forms.ModelChoiceField(
-        queryset=Group.objects.all(), required=False, label="Group", empty_label="no group"
-    )
-    host = forms.ModelChoiceField(
-        queryset=Person.objects.none(), required=False, label="Host", empty_label="nobody",
-        help_text="of a visitor",
-    )  # fmt: skip
-    arrives_on = _day("Arrives", required=False)
-    leaves_on = _day("Leaves", required=False)
-    samples_ahead = forms.CharField(
-        max_length=200, required=False, label="Samples posted ahead",
-        help_text="how many, of what, and where they wait",
-    )  # fmt: skip
-
-    def __init__(self, *args, **kwargs):
-        super().__init__(*args, **kwargs)
-        self.fields["host"].queryset = hosts()
-
-    def clean(self):
-        cleaned = super().clean()
-        if cleaned.get("role") == Person.Role.VISITOR:
-            for name, sentence in (
-                ("host", "Choose who hosts the visitor."),
-                ("arrives_on", "Enter the day on which the visitor arrives."),
-                ("leaves_on", "Enter the day on which the visitor leaves."),
-            ):
-                if not cleaned.get(name) and name not in self.errors:
-                    self.add_error(name, sentence)
-        return cleaned
-
-
-def hosts():
-    """Who may host or take over: everybody here but visitors."""
-    return Person.objects.here().exclude(role=Person.Role.VISITOR)
-
-
-class VisitForm(forms.Form):
-    """Another stay of somebody known."""
-
-    host = forms.ModelChoiceField(
-        queryset=Person.objects.none(),
-        label="Host",
-        error_messages={"required": "Choose who hosts them."},
-    )
-    arrives_on = _day("Arrives")
-    leaves_on = _day("Leaves")
-    samples_ahead = forms.CharField(max_length=200, required=False, label="Samples posted ahead")
-
-    def __init__(self, *args, **kwargs):
-        super().__init__(*args, **kwargs)
-        self.fields["host"].queryset = hosts()
-
-
-class LeaveForm(forms.Form):
-    """Who takes over the samples of somebody who leaves."""
-
-    to = forms.ModelChoiceField(
-        queryset=Person.objects.none(), required=False, label="Samples go to", empty_label="nobody"
-    )
-
-    def __init__(self, *args, person, **kwargs):
-        super().__init__(*args, **kwargs)
-        self.fields["to"].queryset = hosts().exclude(pk=person.pk)
-
-
-class TrainingForm(forms.Form):
-    """Towards which level somebody is trained."""
-
-    instrument = forms.ModelChoiceField(
-        queryset=Instrument.objects.all(),
-        to_field_name="slug",
-        label="Instrument",
-        error_messages={"required": "Choose the instrument."},
-    )
-    level = forms.TypedChoiceField(
-        choices=Qualification.Level,
-        coerce=int,
-        label="Level",
-        error_messages={"required": "Choose the level."},
-    )
-    refresher = forms.BooleanField(required=False, label="A refresher of a level that lapsed")
-
-
-class GrantForm(forms.Form):
-    """The last day of a level that is granted, if it has one."""
-
-    lapses_on = _day("Last day", required=False)
-
-
-class ReasonForm(forms.Form):
-    """Why something ends."""
-
-    why = forms.CharField(
-        max_length=120, label="Why", error_messages={"required": "Say in a few words why it ends."}
-    )
-
-
-class UsageForm(forms.Form):
-    """Which hours to count."""
-
-    start = _day("From", required=False)
-    end = _day("Until, included", required=False)
-    by = forms.ChoiceField(
-        choices=[("group", "group"), ("project", "project"), ("class", "sample class")],
-        required=False,
-        label="By",
-    )
-    instrument = forms.ModelChoiceField(
-        queryset=Instrument.objects.all(),
-        to_field_name="slug",
-        required=False,
-        label="Instrument",
-        empty_label="all",
     )

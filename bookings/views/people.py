@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from bookings import visits
-from bookings.forms_time import (
+from bookings.forms_people import (
     InviteForm,
     LeaveForm,
     TrainingForm,

@@ -11,7 +11,8 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from bookings import ahead, book, calendar_file, closures, feed, planning, waiting
-from bookings.forms_time import CalendarFileForm, CloseForm, PlanForm, RulesForm, WaitForm
+from bookings.forms_house import RulesForm
+from bookings.forms_time import CalendarFileForm, CloseForm, PlanForm, WaitForm
 from bookings.models import Booking, BookingRules, Feed, GroupQuota, Offer, Wish
 from bookings.views.time import rules_words
 from facility import access, qualify

@@ -6,7 +6,7 @@ from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET, require_POST
 
 from bookings import teach
-from bookings.forms_time import GrantForm, ReasonForm, TrainingForm
+from bookings.forms_people import GrantForm, ReasonForm, TrainingForm
 from bookings.views.people import person_page, sentences, tried
 from facility import qualify
 from facility.access import may, policy, require_or_404

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from bookings import planning, tell, usage
 from bookings.book import here
-from bookings.forms_time import UsageForm, WordForm
+from bookings.forms_house import UsageForm, WordForm
 from bookings.models import BookingRules, Fault, Session
 from facility import status
 from facility.access import may, policy, require_or_404
