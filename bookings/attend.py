@@ -1,24 +1,23 @@
-"""What the clock finds about attendance: unused time, use of instruments, lapses, shut-down duty.
+"""What the clock finds about attendance: unused time, use of instruments, lapses, faults, visits.
 
 Each duty is done once, whoever ticks: what was done is seen in the rows themselves.
 """
 
-from datetime import time, timedelta
+from datetime import timedelta
 
 from django.db.models import Max, Q
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import planning, tell
-from bookings.book import free, here
-from bookings.models import Booking, BookingRules, Fault, Flag, Load, Session, SessionPart
+from bookings import tell
+from bookings.book import free
+from bookings.models import Booking, BookingRules, Fault, Load, SessionPart
 from facility import qualify
-from facility.models import DeviceState, Instrument, Qualification, Visit
+from facility.models import Qualification, Visit
 
 EARLY = timedelta(minutes=30)  # somebody who signs on so long before has come
 LOOKED_BACK = timedelta(days=2)
 USES = [SessionPart.Part.OPERATES, SessionPart.Part.TRAINS]
-DUTY_AT = time(17)  # published rule of a shared facility: unassigned at 17:00, staff are told
 
 
 # Unused time
@@ -134,7 +133,7 @@ def _tell_lapse(row, key, what):
     tell.tell_staff(key=key, says=f"{row.person}: {level}, {what} {why}.", url=url)
 
 
-# Faults, visits and the end of the day
+# Faults and visits
 
 
 def tell_faults(now):
@@ -162,58 +161,3 @@ def tell_overdue_visits(now):
         tell.tell(person=row.host, key=f"visit|{row.pk}", says=says, url=url)
         tell.tell_staff(key=f"visit|{row.pk}", says=says, url=url)
     return len(rows)
-
-
-def watch_shut_down(now):
-    """BKG-02: at 17:00 an instrument is not at rest and nobody is there or still to come."""
-    at = timezone.localtime(now)
-    if at.time() < DUTY_AT:
-        return 0
-    count = 0
-    for instrument in Instrument.objects.select_related("sheet").exclude(sheet=None):
-        stirring = _not_at_rest(instrument)
-        if not stirring or Session.objects.open().filter(instrument=instrument).exists():
-            continue
-        if duty_of(instrument, at.date(), after=now) is not None:
-            continue
-        Flag.objects.get_or_create(
-            key=f"BKG-02|{instrument.pk}|{at.date()}",
-            defaults={
-                "rule": "BKG-02",
-                "severity": "warn",
-                "says": f"{instrument}: nobody has the shut-down duty tonight; "
-                f"not at rest: {', '.join(stirring)}.",
-                "do": "Bring it to rest, or ask who was there last.",
-                "source": "published rule of a shared facility: unassigned at 17:00",
-                "evidence": {"devices": stirring},
-                "instrument": instrument,
-                "raised_at": now,
-            },
-        )
-        count += 1
-    return count
-
-
-def _not_at_rest(instrument):
-    rest = instrument.sheet.document.get("rest", {})
-    found = []
-    for row in DeviceState.objects.filter(instrument=instrument):
-        allowed = rest.get(row.device)
-        allowed = [allowed] if isinstance(allowed, str) else allowed
-        if allowed is not None and row.state != "unknown" and row.state not in allowed:
-            found.append(f"{row.device.replace('_', ' ')} {row.state.replace('_', ' ')}")
-    return found
-
-
-def duty_of(instrument, day, after=None):
-    """Who leaves the instrument at rest that day: whose booking ends last, or None."""
-    start, end = planning.day_of(day, here())
-    rows = (
-        Booking.objects.standing()
-        .of_people()
-        .on_main()
-        .filter(place__instrument=instrument)
-        .touching(start if after is None else max(start, after), end)
-        .select_related("person__group")
-    )
-    return planning.shut_down_duty([(row.starts_at, row.ends_at, row) for row in rows], day, here())

@@ -14,7 +14,7 @@ from django.conf import settings
 from django.db import IntegrityError, OperationalError, connection, transaction
 from django.utils import timezone
 
-from bookings import planning, waiting
+from bookings import duty, planning, tell, waiting
 from bookings.models import Booking, BookingRules, GroupQuota
 from facility import access, qualify
 from facility.errors import Refused
@@ -98,6 +98,7 @@ def book(
     if holding:
         made(*holding, person=person, why=why, project=project, held_for=booking)
     waiting.got(person=person, place=place, start=start, end=end, booking=booking)
+    _tell(booking, by, f"{by} booked for you: {booking.place.instrument}, {_when(booking)}.")
     return booking
 
 
@@ -329,12 +330,14 @@ def move(*, booking, by, start, end, place=None):
     wanted = Wanted(place, booking.person, by, start, end, not holds, booking)
     holding = refuse_unless_free(wanted)
     freed = (booking.place, booking.starts_at, booking.ends_at)
-    drop(holds, by, Booking.Why.MOVED)
-    _rewrite(booking, place, start, end, now)
+    with duty.watched(booking, by):
+        drop(holds, by, Booking.Why.MOVED)
+        _rewrite(booking, place, start, end, now)
     if holding:
         made(*holding, person=booking.person, why=booking.why, project=booking.project,
              held_for=booking)  # fmt: skip
     waiting.freed(place=freed[0], start=freed[1], end=freed[2], now=now)
+    _tell(booking, by, f"{by} moved your time on {booking.place.instrument} to {_when(booking)}.")
     return booking
 
 
@@ -369,12 +372,32 @@ def cancel(*, booking, by, why=Booking.Why.PERSON):
         raise Refused("This stretch belongs to a booking of the main chamber. Cancel that one.")
     if booking.is_over(timezone.now()):
         raise Refused("That booking is over; it stays in the record.")
-    return free(booking, by, why)
+    free(booking, by, why)
+    _tell(booking, by, f"{by} cancelled your time on {booking.place.instrument}, {_when(booking)}.")
+    return booking
+
+
+def _when(booking):
+    return tell.stretch(booking.starts_at, booking.ends_at)
+
+
+def _tell(booking, by, says):
+    """Say to whom the time belongs what somebody else did with it."""
+    if booking.person_id is None or booking.person_id == by.pk or booking.series_id:
+        return
+    tell.tell(
+        person=booking.person,
+        key=f"booking|{booking.pk}|{booking.sequence}",
+        says=says,
+        url=booking.get_absolute_url(),
+        direct=True,
+    )
 
 
 def free(booking, by, why):
     """Cancel a row that is locked, and tell who waits; `by` None where the clock did it."""
-    drop([booking, *Booking.objects.standing().filter(held_for=booking)], by, why)
+    with duty.watched(booking, by):
+        drop([booking, *Booking.objects.standing().filter(held_for=booking)], by, why)
     waiting.freed(
         place=booking.place, start=booking.starts_at, end=booking.ends_at, now=timezone.now()
     )

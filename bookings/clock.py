@@ -7,6 +7,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from bookings import attend, learning, pump, tell, unusual, waiting
+from bookings.duty import watch_shut_down
 from bookings.models import PumpDown
 from facility import sheet_proof
 from facility.models import Attempt, Chamber, Instrument, Person
@@ -25,7 +26,7 @@ OF_PEOPLE = (  # use first, so that nobody is told of a lapse that a session has
     attend.tell_lapses,
     attend.tell_faults,
     attend.tell_overdue_visits,
-    attend.watch_shut_down,
+    watch_shut_down,
     tell.forget,
     tell.gather,
 )

@@ -5,7 +5,7 @@ from datetime import timedelta
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import learning, pump, week
+from bookings import duty, learning, pump, week
 from bookings.book import whose
 from bookings.models import Booking, Flag, Load, Message, Offer, PumpDown, Session
 from facility import chart, qualify
@@ -36,6 +36,7 @@ def on_now(person, now):
     for session in Session.objects.open().prefetch_related("parts").order_by("opened_at"):
         open_now[session.instrument_id] = session
     coming = _coming(now)
+    resting = duty.owners(instruments, timezone.localdate(now))
     mounts = mounts_on([row.holder_id for row in loads.values()])
     found = []
     for row in instruments:
@@ -50,6 +51,7 @@ def on_now(person, now):
                 "drawing": load and bench.draw_small(load.holder, mounts.get(load.holder_id, [])),
                 "next": _next(bookings, person, now),
                 "forecast": _ready(pumpdown),
+                "rest": resting.get(row.pk) and duty.words(row, resting[row.pk], person),
             }
         )
     return found
@@ -166,6 +168,7 @@ def needs(person, now):
     """Everything that waits for this person, gravest first: (rows, how many in all)."""
     found = [
         *_flags(person),
+        *_duties(person, now),
         *_offers(person, now),
         *_levels(person, now),
         *_visits(person, now),
@@ -177,7 +180,7 @@ def needs(person, now):
     return gravest[:NEEDS], len(found)
 
 
-def _need(severity, says, url="", press="", code="", code_url=""):
+def _need(severity, says, url="", press="", code="", code_url="", post=""):
     return {
         "severity": severity,
         "says": says,
@@ -185,6 +188,7 @@ def _need(severity, says, url="", press="", code="", code_url=""):
         "press": press,
         "code": code,
         "code_url": code_url,
+        "post": post,
     }
 
 
@@ -192,6 +196,8 @@ def _flags(person):
     """For the house all that waits; for others what waits on their own samples."""
     rows = Flag.objects.waiting().by_severity().select_related("holder", "instrument")
     answers = may(person, "flag.answer")
+    if answers:  # tonight's shut-down is theirs to take over: see _duties
+        rows = rows.exclude(rule="BKG-02", key__endswith=f"|{timezone.localdate()}")
     if not may(person, "flag.see"):
         rows = rows.filter(mount__sample__in=Sample.objects.of(person), mount__until=None)
     for row in rows[:NEEDS]:
@@ -209,6 +215,16 @@ def _flags(person):
             code=row.holder.code if row.holder else "",
             code_url=row.holder.get_absolute_url() if row.holder else "",
         )
+
+
+def _duties(person, now):
+    """Instruments that nobody leaves at rest tonight, for whoever may take that over."""
+    today = timezone.localdate(now)
+    rows = Flag.objects.waiting().filter(rule="BKG-02", key__endswith=f"|{today}")
+    for row in rows.select_related("instrument")[:NEEDS]:
+        if may(person, "duty.take", row.instrument):
+            take = reverse("bookings:take_duty", args=[row.instrument.slug, today.isoformat()])
+            yield _need("warn", f"{row.says} {row.do}", press="I take it over", post=take)
 
 
 def _offers(person, now):

@@ -80,6 +80,12 @@ urlpatterns = [
     path("calendars/<str:token>.ics", plans.feed_file, name="feed_file"),
     path("instruments/<slug:slug>/rules/", plans.booking_rules, name="booking_rules"),
     path("instruments/<slug:slug>/rules/change/", plans.change_rules, name="change_rules"),
+    path("instruments/<slug:slug>/duty/<str:day>/take/", time.take_duty, name="take_duty"),
+    path(
+        "instruments/<slug:slug>/duty/<str:day>/give-back/",
+        time.give_back_duty,
+        name="give_back_duty",
+    ),
     path("instruments/<slug:slug>/word/", usage.say_word, name="say_word"),
     # /people/ and what they may do
     path("people/", people.people, name="people"),

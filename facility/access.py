@@ -50,6 +50,11 @@ def _operates(person, instrument):
     return _staff(person) or level_of(person, instrument) >= Qualification.Level.ASSISTED
 
 
+def _leaves_at_rest(person, instrument):
+    """Who works there without somebody beside them: alone by day and up; staff always."""
+    return _staff(person) or level_of(person, instrument) >= Qualification.Level.DAY
+
+
 def _trains(person, instrument):
     """Staff, and whoever may work there alone at any hour."""
     return _staff(person) or level_of(person, instrument) >= Qualification.Level.ALONE
@@ -110,6 +115,7 @@ POLICY = {
     "booking.make": (_works_here, "everyone but visitors"),
     "booking.see": (_anyone, "everyone; whose time it is shows to the group and staff"),
     "closure.make": (_staff, "staff and managers"),
+    "duty.take": (_leaves_at_rest, "staff, and whoever works there alone by day"),
     "flag.see": (_staff_or_safety, "staff, managers, safety officer"),
     "flag.answer": (_staff, "staff and managers"),
     "photo.see": (_sees_photo, "who took it, their group, staff, safety officer"),
@@ -179,6 +185,7 @@ def policy(name):
     needs_thing = POLICY[name][0] in (
         _sees_sample,
         _operates,
+        _leaves_at_rest,
         _sees_session,
         _sees_photo,
         _trains,

@@ -37,6 +37,7 @@ THINGS = {
     ("compare", "slug"): lambda our: our.instrument.slug,
     ("days", "day"): lambda our: timezone.localdate().isoformat(),
     ("drafts", "slug"): lambda our: our.instrument.slug,
+    ("duty", "day"): lambda our: timezone.localdate().isoformat(),
     ("faults", "fault_pk"): lambda our: our.fault.pk,
     ("flags", "pk"): lambda our: our.flag.pk,
     ("groups", "pk"): lambda our: our.ben.group_id,

@@ -1,6 +1,7 @@
 """Nouns of the app, one file a family."""
 
 from bookings.models.asking import AskedByLink
+from bookings.models.duty import Duty, DutyQuerySet
 from bookings.models.flags import Flag, FlagQuerySet
 from bookings.models.happenings import Fault, FaultQuerySet, LeftRunning, Measurement
 from bookings.models.loads import (
@@ -32,6 +33,8 @@ __all__ = [
     "Booking",
     "BookingQuerySet",
     "BookingRules",
+    "Duty",
+    "DutyQuerySet",
     "Fault",
     "FaultQuerySet",
     "Feed",

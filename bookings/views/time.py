@@ -9,7 +9,7 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from bookings import attend, book, planning, series, week
+from bookings import book, duty, planning, series, week
 from bookings.forms_time import BookForm, MoveForm
 from bookings.models import Booking, Offer, Wish
 from facility import qualify
@@ -54,15 +54,7 @@ def bookings(request):
 @policy("booking.see")
 def day(request, day):
     """One day with both chambers of each instrument, and presses for what is free."""
-    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", day):
-        raise Http404
-    try:
-        shown = date.fromisoformat(day)
-    except ValueError:
-        raise Http404 from None
-    if not 2000 < shown.year < 2200:
-        raise Http404
-    now = timezone.now()
+    shown, now = _day_of(day), timezone.now()
     (row,) = week.days(shown, 1, request.user, now, kinds=(week.MAIN, week.INTRODUCTION))
     held = [line["booking"] for line in row.lines]
     context = {
@@ -76,16 +68,56 @@ def day(request, day):
             for lane in row.lanes
             if lane.place.kind == week.MAIN
         ],
-        "duties": [
-            (lane.place.instrument, duty, duty and book.whose(duty, request.user))
-            for lane in row.lanes
-            if lane.place.kind == week.MAIN
-            for duty in [attend.duty_of(lane.place.instrument, shown)]
-        ],
+        "duties": duty.lines(
+            [lane.place.instrument for lane in row.lanes if lane.place.kind == week.MAIN],
+            shown,
+            request.user,
+            timezone.localdate(now),
+        ),
         "may_book": may(request.user, "booking.make"),
         "may_close": may(request.user, "closure.make"),
     }
     return page(request, "bookings/day.html", context)
+
+
+def _day_of(text):
+    """The day of an address, or 404."""
+    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", text):
+        raise Http404
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise Http404 from None
+    if not 2000 < day.year < 2200:
+        raise Http404
+    return day
+
+
+@require_POST
+@policy("duty.take")
+def take_duty(request, slug, day):
+    """POST: this person leaves the instrument at rest on that day."""
+    return _after_duty(request, slug, day, duty.take, "You leave {} at rest on {}.")
+
+
+@require_POST
+@policy("booking.make")
+def give_back_duty(request, slug, day):
+    """POST gives a shut-down back to whose time ends last."""
+    return _after_duty(request, slug, day, duty.give_back, "Given back: the shut-down of {} on {}.")
+
+
+def _after_duty(request, slug, day, verb, said):
+    instrument, shown = get_object_or_404(Instrument, slug=slug), _day_of(day)
+    try:
+        verb(instrument=instrument, day=shown, by=request.user)
+    except Refused as refusal:
+        messages.warning(request, str(refusal))
+    else:
+        messages.success(request, said.format(instrument, f"{shown:%a} {shown.day} {shown:%B}"))
+    if request.POST.get("back") == "today":
+        return see(request, "bookings:today")
+    return see(request, "bookings:day", shown)
 
 
 @policy("booking.make")

@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import attend, book, inside, run, teach, tell, usage, visits
+from bookings import attend, book, duty, inside, run, teach, tell, usage, visits
 from bookings.models import Booking, BookingRules, Fault, Mail, Message, Wish
 from facility import invite, log, qualify, status
 from facility.errors import Refused
@@ -402,9 +402,9 @@ def test_given_the_instrument_not_at_rest_at_17_when_nobody_is_to_come_then_one_
     evening = timezone.make_aware(datetime.combine(timezone.localdate(), datetime.min.time()))
     evening += 17.2 * H
 
-    assert attend.watch_shut_down(evening - H) == 0
-    assert attend.watch_shut_down(evening) == 1
-    attend.watch_shut_down(evening + H)
+    assert duty.watch_shut_down(evening - H) == 0
+    assert duty.watch_shut_down(evening) == 1
+    duty.watch_shut_down(evening + H)
     flag = Flag.objects.get(rule="BKG-02")
     assert "gate valve open" in flag.says
     assert Instrument.objects.count() == 2
