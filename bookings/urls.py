@@ -3,6 +3,7 @@
 from django.urls import path
 
 from bookings.urls_bench import bench_patterns
+from bookings.urls_review import review_patterns
 from bookings.urls_sheets import sheet_patterns
 from bookings.views import (
     flags,
@@ -107,6 +108,8 @@ urlpatterns = [
     path("hours/", usage.hours, name="hours"),
     path("hours.csv", usage.hours_csv, name="hours_csv"),
     path("messages/read/", usage.read_messages, name="read_messages"),
+    # /review/ and /board/
+    *review_patterns,
     # /flags/
     path("flags/", flags.flags, name="flags"),
     path("flags/<int:pk>/answer/", flags.answer_flag, name="answer_flag"),

@@ -10,7 +10,7 @@ CONTENTS = (
     ("Bookings", "bookings:bookings"),
     ("Records", "bookings:records"),
     ("Labels", "bookings:label_sheet"),
-    ("Review", "bookings:flags"),
+    ("Review", "bookings:newest_review"),
     ("House", "bookings:house"),
 )
 FOR_HOUSE_STAFF = {"Review"}

@@ -5,6 +5,7 @@ from datetime import timedelta
 from django.contrib.auth import authenticate
 from django.utils import timezone
 
+from facility.errors import Refused
 from facility.models import Attempt
 
 ALLOWED = 5
@@ -34,3 +35,14 @@ def too_many(name):
         f"{failed} sign-ins under this name did not work. Wait 15 minutes, or ask staff "
         "for a new password."
     )
+
+
+def confirm(person, password):
+    """Raise Refused unless it is this person's password; wrong ones count as failed sign-ins."""
+    name = person.username.lower()
+    if pause := too_many(name):
+        raise Refused(pause)
+    if not person.check_password(password):
+        Attempt.objects.create(name=name, address=None, at=timezone.now())
+        raise Refused("That is not your password. Type it again; nothing is signed yet.")
+    Attempt.objects.filter(name=name).delete()

@@ -24,6 +24,7 @@ PUBLIC = {
     "facility:welcome",
     "bookings:feed_file",
     "bookings:answer_by_link",
+    "bookings:board",
     "bookings:worker",
     "bookings:tablet_items",
     "bookings:sign_on_by_pin",
@@ -55,6 +56,7 @@ HIDDEN = {
 }
 GOOD = {200, 204, 302, 422}
 ANSWERS = {  # where those who may get in hear something else
+    "bookings:frozen_review": GOOD | {404},  # not signed yet
     "bookings:scanned_lot": GOOD | {404},  # lots have no pages yet
     "bookings:tablet_items": {400, 401},  # an empty post is no list of items
 }
@@ -163,6 +165,7 @@ FORMS = [
     "bookings.forms_house",
     "bookings.forms_keep",
     "bookings.forms_people",
+    "bookings.forms_review",
     "bookings.forms_sheets",
     "bookings.forms_tablet",
     "bookings.forms_time",

@@ -14,7 +14,7 @@ from django.urls import URLPattern, get_resolver, reverse
 from django.utils import timezone
 from PIL import Image
 
-from bookings import asking, book, closures, feed, inside, pump, run, say, visits
+from bookings import asking, board, book, closures, feed, inside, pump, review, run, say, visits
 from bookings.models import Flag, Offer, Wish
 from facility import invite, log, photos, publish, qualify, tablets
 from facility.models import Place
@@ -31,7 +31,9 @@ THINGS = {
     ("C", "code"): lambda our: new_code("C"),
     ("H", "code"): lambda our: our.holder.code,
     ("S", "code"): lambda our: our.sample.code,
+    ("", "week"): lambda our: review.name_of(review.newest_monday()),
     ("answer", "token"): lambda our: our.answer_token,
+    ("board", "token"): lambda our: our.board_token,
     ("bookings", "pk"): lambda our: our.booking.pk,
     ("calendars", "token"): lambda our: our.feed_token,
     ("compare", "slug"): lambda our: our.instrument.slug,
@@ -51,6 +53,7 @@ THINGS = {
     ("pressure", "gauge_code"): lambda our: "quayside-intro",
     ("pump-downs", "pk"): lambda our: our.pumpdown.pk,
     ("qualifications", "pk"): lambda our: our.ben.qualifications.get().pk,
+    ("review", "slug"): lambda our: our.instrument.slug,
     ("samples", "code"): lambda our: our.sample.code,
     ("sessions", "pk"): lambda our: our.session.pk,
     ("set-aside", "pk"): lambda our: our.aside.pk,
@@ -175,6 +178,7 @@ def _of_people(lab, now):
             starts_at=now + timedelta(hours=8), ends_at=now + timedelta(hours=9),
         ),
         "feed_token": feed.renew(person=lab.ben, instrument=lab.instrument),
+        "board_token": board.renew(instrument=lab.instrument, by=lab.dee),
         "welcome_token": invite.new_link(person=lab.ben, by=lab.dee),
     }  # fmt: skip
 

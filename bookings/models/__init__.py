@@ -14,6 +14,7 @@ from bookings.models.loads import (
     ReadingQuerySet,
 )
 from bookings.models.messages import Mail, Message, MessageQuerySet
+from bookings.models.reviews import Board, Matter, MatterQuerySet, Review, ReviewQuerySet
 from bookings.models.sessions import Session, SessionPart, SessionQuerySet
 from bookings.models.time import (
     Booking,
@@ -30,6 +31,7 @@ from bookings.models.time import (
 
 __all__ = [
     "AskedByLink",
+    "Board",
     "Booking",
     "BookingQuerySet",
     "BookingRules",
@@ -46,6 +48,8 @@ __all__ = [
     "Load",
     "LoadQuerySet",
     "Mail",
+    "Matter",
+    "MatterQuerySet",
     "Measurement",
     "Message",
     "MessageQuerySet",
@@ -55,6 +59,8 @@ __all__ = [
     "PumpDownQuerySet",
     "Reading",
     "ReadingQuerySet",
+    "Review",
+    "ReviewQuerySet",
     "Series",
     "Session",
     "SessionPart",

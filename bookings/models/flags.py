@@ -12,6 +12,21 @@ class FlagQuerySet(models.QuerySet):
         """Neither answered nor cleared by themselves."""
         return self.filter(answer="", cleared_at=None)
 
+    def of_week(self, instrument, holders, start, end):
+        """Raised in the week, or waiting since before it: the instrument's, and of these holders."""
+        mine = models.Q(instrument=instrument) | models.Q(instrument=None, holder__in=holders)
+        answered_later = models.Q(answered_at=None) | models.Q(answered_at__gte=start)
+        cleared_later = models.Q(cleared_at=None) | models.Q(cleared_at__gte=end)
+        return (
+            self.filter(mine, cleared_later, raised_at__lt=end)
+            .filter(models.Q(raised_at__gte=start) | answered_later)
+            .select_related("holder", "answered_by")
+            .order_by("raised_at")
+        )
+
+    def with_keys(self, keys):
+        return self.filter(key__in=keys).select_related("answered_by")
+
     def by_severity(self):
         """Stop first, note last; the newest first among equals."""
         order = models.Case(
@@ -55,7 +70,10 @@ class Flag(models.Model):
 
     class Meta:
         ordering = ["-raised_at"]
-        indexes = [models.Index(name="flag_waiting", fields=["answer", "-raised_at"])]
+        indexes = [
+            models.Index(name="flag_waiting", fields=["answer", "-raised_at"]),
+            models.Index(name="flag_by_instrument", fields=["instrument", "-raised_at"]),
+        ]
 
     def __str__(self):
         return f"{self.rule}: {self.says}"

@@ -95,6 +95,13 @@ class ReadingQuerySet(models.QuerySet):
         found = self.filter(gauge__in=gauges, at__gte=start)
         return (found if end is None else found.filter(at__lte=end)).order_by("at", "pk")
 
+    def in_stretches(self, gauges, stretches):
+        """Of these gauges inside any of the (start, end), in order of time."""
+        inside = [Q(at__gte=start, at__lte=end) for start, end in stretches]
+        if not inside:
+            return self.none()
+        return self.filter(reduce(or_, inside), gauge__in=gauges).order_by("at", "pk")
+
 
 class Reading(models.Model):
     """A pressure at a time from a gauge: in pascal, and as it was typed. Append-only."""

@@ -1,0 +1,448 @@
+"""The weekly review of one instrument: its lines gathered, weighed and set beside earlier answers.
+
+What was gathered when the week ended is kept as it was, so that a page costs the same after ten
+years; a week that nobody gathered yet is gathered while it is read.
+"""
+
+import re
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, timedelta
+
+from django.template.loader import render_to_string
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+from django.utils.safestring import mark_safe
+
+from bookings import coming, outside, planning, review_figures
+from bookings.book import here
+from bookings.lines import HEADINGS, Line, Week
+from bookings.models import Flag, Matter, Review
+from bookings.week import weeks_words
+from facility.errors import Refused
+from facility.findings import STAFF, STOP, rank
+from facility.models import Instrument
+
+# Who watches something: the function of its lines, and the headings that it answers for.
+SOURCES = ()
+SPOKEN = ()  # what the rules of flags begin with that these sources speak of
+FINE = {  # what is said of a heading under which nothing stands
+    "broke": "nothing broke",
+    "vacuum": "loads pump down as usual",
+    "scale": "energy scale and counts are within their limits",
+    "outside": "nothing was done outside the rules",
+    "order": "nothing has to be ordered",
+}
+FIT_WORDS = {"ready": "fit for use", "warn": "with care", "stop": "not yet", "fault": "down"}
+
+ON_PAGE_ONE = 7
+UNCHANGED = 3  # weeks after which it is asked once what to do
+ROLLED = timedelta(weeks=26)  # an open matter of an older week is taken as settled; own proposal
+A_WEEK = timedelta(weeks=1)
+NAME = re.compile(r"(\d{4})-W(\d{2})")
+
+
+# Weeks
+
+
+def week_of(monday):
+    """The Week that begins on a Monday, by the facility's clock."""
+    start, _ = planning.day_of(monday, here())
+    end, _ = planning.day_of(monday + A_WEEK, here())
+    return Week(start, end)
+
+
+def hours_of(week):
+    """How long the week really lasts: 168 h, 167 or 169 where the clocks change."""
+    return (week.end.astimezone(UTC) - week.start.astimezone(UTC)) / timedelta(hours=1)
+
+
+def monday_of(name):
+    """The Monday of a week such as 2026-W46, or Refused with what is needed."""
+    found = NAME.fullmatch(name.strip())
+    try:
+        return date.fromisocalendar(int(found[1]), int(found[2]), 1)
+    except (TypeError, ValueError):
+        raise Refused(
+            f"{name[:40] or 'Nothing'} is no week. Write year and number, such as 2026-W46."
+        ) from None
+
+
+def name_of(monday):
+    """2026-W46."""
+    return f"{monday:%G-W%V}"
+
+
+def newest_monday(now=None):
+    """The Monday of the newest week that is over."""
+    today = timezone.localdate(now)
+    return today - timedelta(days=today.weekday()) - A_WEEK
+
+
+def waiting_monday(instrument, now=None):
+    """The newest week that is over and not signed; the newest one where all are."""
+    newest = newest_monday(now)
+    signed = set(
+        Review.objects.signed()
+        .filter(instrument=instrument, monday__lte=newest, monday__gt=newest - 8 * A_WEEK)
+        .values_list("monday", flat=True)
+    )
+    weeks = [newest - n * A_WEEK for n in range(8)]
+    return newest if newest in signed else next(week for week in weeks if week not in signed)
+
+
+# Gathering
+
+
+@dataclass
+class Gathered:
+    """What a week brought, as it was known when it was gathered."""
+
+    lines: list
+    fit: tuple  # mark and sentence
+    coming: list
+    figures: str  # sheet two, rendered
+    numbers: str
+    at: datetime
+
+    def document(self):
+        """As plain values, for the database."""
+        return {
+            "lines": [plain(line) for line in self.lines],
+            "fit": list(self.fit),
+            "coming": self.coming,
+            "figures": str(self.figures),
+            "numbers": self.numbers,
+        }
+
+    @classmethod
+    def of(cls, row):
+        """From what a review keeps."""
+        kept = row.gathered
+        return cls(
+            lines=[line_of(document) for document in kept["lines"]],
+            fit=tuple(kept["fit"]),
+            coming=kept["coming"],
+            figures=mark_safe(kept["figures"]),
+            numbers=kept["numbers"],
+            at=row.gathered_at,
+        )
+
+
+def plain(line):
+    """A line as plain values, its drawing rendered."""
+    drawing = line.drawing
+    if drawing is not None and not isinstance(drawing, str):
+        drawing = render_to_string("components/drawing.html", {"drawing": drawing})
+    return {
+        **{
+            name: getattr(line, name)
+            for name in ("key", "heading", "says", "severity", "do", "rule", "source", "before",
+                         "url")
+        },
+        "since": line.since and line.since.isoformat(),
+        "evidence": [[str(label), str(text)] for label, text in line.evidence],
+        "drawing": drawing or "",
+    }  # fmt: skip
+
+
+def line_of(document):
+    """A line from its plain values."""
+    since = document.get("since")
+    return Line(
+        **document
+        | {
+            "since": parse_datetime(since) if since else None,
+            "evidence": tuple((label, text) for label, text in document.get("evidence", ())),
+            "drawing": mark_safe(document.get("drawing", "")),
+        }
+    )
+
+
+def gather(instrument, week):
+    """Everything that the week brought, from every source; each matter once."""
+    traces = outside.Traces(instrument, week)
+    ahead = coming.Ahead(instrument, week)
+    lines = [line for source, _ in SOURCES for line in source(instrument, week)]
+    lines += outside.review_lines(instrument, week, traces=traces, spoken=SPOKEN)
+    lines += ahead.lines()
+    lines = each_once(lines)
+    figures, numbers = review_figures.of_week(instrument, week, traces, lines)
+    return Gathered(
+        lines=[line_of(plain(line)) for line in lines],
+        fit=outside.verdict(instrument, week, lines),
+        coming=[row.document() for row in ahead.rows()],
+        figures=figures,
+        numbers=numbers,
+        at=timezone.now(),
+    )
+
+
+def each_once(lines):
+    """The gravest line of each key, in the order in which they were said."""
+    found = {}
+    for line in lines:
+        if line.heading not in HEADINGS:
+            raise ValueError(f"{line.key} has no heading of the review: {line.heading!r}")
+        standing = found.get(line.key)
+        if standing is None or rank(line.severity) > rank(standing.severity):
+            found[line.key] = line
+    return list(found.values())
+
+
+# The page
+
+
+@dataclass
+class Item:
+    """A line beside its flag, its answer and what was answered before."""
+
+    line: Line
+    answer: str = ""  # as a word
+    sentence: str = ""
+    answered_by: str = ""
+    answered_at: datetime | None = None
+    before: str = ""
+    weeks: int = 1  # that it stands, this one included
+    asks: bool = False  # what is to be done, after three weeks
+    known: bool = False  # asked and answered before, unchanged since
+    flag: Flag | None = None
+    errors: list = field(default_factory=list)
+    typed: dict = field(default_factory=dict)
+
+    @property
+    def needs_sentence(self):
+        """Staff, stop and overrides; and what stands for the third week."""
+        return self.line.severity in (STAFF, STOP) or self.asks
+
+    @property
+    def is_open(self):
+        return not self.answer
+
+    @property
+    def blocks(self):
+        """Whether the week cannot be signed before this has its sentence."""
+        return self.is_open and self.needs_sentence and not self.known
+
+    @property
+    def name(self):
+        """For an address on the page: stays the same while the key does."""
+        return f"m{abs(hash_of(self.line.key)):x}"
+
+
+def hash_of(text):
+    """A small number of a text, the same in every process."""
+    found = 0
+    for letter in text:
+        found = (found * 31 + ord(letter)) % (1 << 40)
+    return found
+
+
+@dataclass
+class Page:
+    """One week of one instrument as it is read."""
+
+    instrument: Instrument
+    monday: date
+    week: Week
+    gathered: Gathered
+    first: list
+    rest: list
+    review: Review | None
+    unsigned_before: list
+
+    @property
+    def items(self):
+        return [*self.first, *self.rest]
+
+    @property
+    def open_count(self):
+        return sum(item.is_open and not item.known for item in self.items)
+
+    @property
+    def answered_count(self):
+        return sum(not item.is_open for item in self.items)
+
+    @property
+    def blocking(self):
+        """How many lines still need a sentence before the week can be signed."""
+        return sum(item.blocks for item in self.items)
+
+    @property
+    def bulk(self):
+        """How many lines one press would answer with seen."""
+        return sum(
+            item.is_open and not item.needs_sentence and not item.known for item in self.items
+        )
+
+    @property
+    def is_over(self):
+        return self.week.end <= timezone.now()
+
+    @property
+    def says(self):
+        """9 to 15 November 2026."""
+        return weeks_words(self.monday)
+
+    @property
+    def odd_hours(self):
+        """167 or 169 where the clocks changed, else nothing."""
+        hours = hours_of(self.week)
+        return f"{hours:.0f}" if hours != 168 else ""
+
+    @property
+    def fit_word(self):
+        return FIT_WORDS.get(self.gathered.fit[0], self.gathered.fit[0])
+
+    @property
+    def fine(self):
+        """What needs nobody, in one sentence; only of headings that somebody watches."""
+        watched = {"outside"}.union(*(headings for _, headings in SOURCES))
+        spoken = {item.line.heading for item in self.items}
+        said = [FINE[word] for word in HEADINGS if word in FINE and word in watched - spoken]
+        if not said:
+            return ""
+        return f"{'; '.join(said).capitalize()}."
+
+    @property
+    def ahead_says(self):
+        """16 to 22 November 2026."""
+        return weeks_words(self.monday + A_WEEK)
+
+    @property
+    def rest_is_asked(self):
+        """Whether something below the fold keeps the week from being signed."""
+        return any(item.blocks or item.errors for item in self.rest)
+
+    def item(self, key):
+        """The item with this key, or Refused."""
+        for item in self.items:
+            if item.line.key == key:
+                return item
+        raise Refused("That line no longer stands in this review. Look at the page again.")
+
+
+def page_of(instrument, monday, *, gathered=None):
+    """A week as it is read: its lines with their answers, the gravest seven first."""
+    week = week_of(monday)
+    rows = list(
+        Review.objects.filter(
+            instrument=instrument, monday__lte=monday, monday__gte=monday - 3 * A_WEEK
+        ).select_related("signed_by", "entry")
+    )
+    review = next((row for row in rows if row.monday == monday), None)
+    if gathered is None:
+        kept = review is not None and review.gathered_at
+        gathered = Gathered.of(review) if kept else gather(instrument, week)
+    items = _items(instrument, monday, gathered.lines)
+    first, rest = page_one(items)
+    signed = {row.monday for row in rows if row.signed_at}
+    begun = {row.monday for row in rows if row.gathered_at}
+    return Page(
+        instrument=instrument,
+        monday=monday,
+        week=week,
+        gathered=gathered,
+        first=first,
+        rest=rest,
+        review=review,
+        unsigned_before=sorted(begun - signed - {monday}),
+    )
+
+
+def page_one(items):
+    """The gravest seven in the order of headings, and the rest, gravest first."""
+    ranked = sorted(items, key=lambda item: (item.known, not item.is_open, item.line.weight))
+    wanted = [item for item in ranked if not item.known][:ON_PAGE_ONE]
+    order = list(HEADINGS)
+    first = sorted(wanted, key=lambda item: (order.index(item.line.heading), *item.line.weight))
+    chosen = {item.line.key for item in wanted}
+    return first, [item for item in ranked if item.line.key not in chosen]
+
+
+def _items(instrument, monday, lines):
+    """Lines of the week and open ones of earlier weeks, each with what was answered."""
+    rows = Matter.objects.of(instrument)
+    mine = {row.key: row for row in rows.in_week(monday)}
+    waiting = rows.before(monday).open().since(monday - ROLLED)[:60]
+    keys = {line.key for line in lines} | {row.key for row in waiting}
+    history = {}
+    for row in rows.before(monday).about(keys).answered()[:400]:
+        history.setdefault(row.key, []).append(row)
+    lines = [*lines, *_carried(waiting, lines, history)]
+    flags = {row.key: row for row in Flag.objects.with_keys([line.key for line in lines])}
+    start = week_of(monday).start
+    found = []
+    for line in lines:
+        item = _item(
+            line, mine.get(line.key), history.get(line.key, []), flags.get(line.key), monday
+        )
+        if not _is_settled(item, history.get(line.key, []), monday, start):
+            found.append(item)
+    return found
+
+
+def _carried(waiting, lines, history):
+    """Open matters of earlier weeks that no line of this one speaks of and nobody answered since."""
+    said, found = {line.key for line in lines}, {}
+    for row in waiting:
+        later = history.get(row.key)
+        if row.key not in said and not (later and later[0].monday >= row.monday):
+            found.setdefault(row.key, _from_week(line_of(row.line), row.monday))
+    return list(found.values())
+
+
+def _from_week(line, monday):
+    return replace(line, evidence=(("open since", f"week {monday:%V}"), *line.evidence))
+
+
+def _item(line, row, earlier, flag, monday):
+    item = Item(line=line, flag=flag, before=line.before)
+    if earlier:
+        last = earlier[0]
+        item.before = _last_time(last)
+        item.weeks = 1 + _weeks_running(earlier, monday)
+        asked = [one for one in earlier if one.asked]
+        item.known = bool(asked) and rank(line.severity) <= rank(asked[0].severity)
+        item.asks = not asked and item.weeks >= UNCHANGED
+    if row is not None and row.answer:
+        item.answer, item.sentence = row.get_answer_display(), row.sentence
+        item.answered_by, item.answered_at = str(row.answered_by), row.answered_at
+        if row.watch_until:
+            item.answer = f"watched until {row.watch_until:%d %b %Y}"
+    elif flag is not None and flag.answer:
+        item.answer, item.sentence = flag.get_answer_display(), flag.sentence
+        item.answered_by, item.answered_at = str(flag.answered_by), flag.answered_at
+    return item
+
+
+def _last_time(row):
+    said = f": {row.sentence}" if row.sentence else ""
+    return f"week {row.monday:%V}, {row.answered_by} answered {row.get_answer_display()}{said}"
+
+
+def _weeks_running(earlier, monday):
+    """How many weeks right before this one had an answer to the same matter."""
+    weeks = {row.monday for row in earlier}
+    count = 0
+    while monday - (count + 1) * A_WEEK in weeks:
+        count += 1
+    return count
+
+
+def _is_settled(item, earlier, monday, start):
+    """Whether an earlier answer still holds, so that nobody is asked again."""
+    flag = item.flag
+    if flag is not None and flag.answer and (flag.answered_at < start or earlier):
+        return True
+    if not earlier:
+        return False
+    last = earlier[0]
+    if rank(item.line.severity) > rank(last.severity):
+        return False
+    if last.answer == Flag.Answer.NOT_REAL:
+        return True
+    return (
+        last.answer == Flag.Answer.WATCHED
+        and last.watch_until is not None
+        and last.watch_until >= monday + A_WEEK
+    )

@@ -1,0 +1,61 @@
+"""The wall board: a screen in the corridor behind a private address, and where staff renew it."""
+
+import hashlib
+import json
+
+from django.contrib import messages
+from django.http import Http404
+from django.utils import timezone
+from django.views.decorators.debug import sensitive_variables
+from django.views.decorators.http import require_GET
+
+from bookings import board as verbs
+from facility import htmx
+from facility.access import policy
+from facility.models import Instrument
+from facility.publicly import address
+
+
+@policy("board.keep")
+def boards(request):
+    """GET lists which instruments have a board; POST renews or ends the address of one."""
+    shown, chosen = "", None
+    if request.method == "POST":
+        asked = request.POST.get("instrument", "")
+        chosen = next((row for row in Instrument.objects.all() if row.slug == asked), None)
+        if chosen is None:
+            messages.warning(request, "Choose the instrument whose board you want.")
+        elif request.POST.get("answer") == "end":
+            verbs.end(instrument=chosen, by=request.user)
+        else:
+            token = verbs.renew(instrument=chosen, by=request.user)
+            shown = address(request, "bookings:board", token)
+    standing = verbs.standing()
+    rows = [{"instrument": row, "board": standing.get(row.pk)} for row in Instrument.objects.all()]
+    context = {"rows": rows, "address": shown, "chosen": chosen}
+    return htmx.page(request, "bookings/boards.html", context)
+
+
+@sensitive_variables("token")
+@require_GET
+@policy("page.public")
+def board(request, token):
+    """The board; htmx asks again each half minute and hears 204 while nothing changed."""
+    instrument = verbs.behind(token)
+    if instrument is None:
+        raise Http404
+    now = timezone.now()
+    said = verbs.now_on(instrument, now)
+    news = hashlib.sha256(
+        json.dumps([said, instrument.word, instrument.word_why], default=str).encode()
+    ).hexdigest()[:16]
+    if request.GET.get("seen") == news:
+        return htmx.no_news()
+    context = {"instrument": instrument, "said": said, "news": news, "now": now}
+    answer = htmx.page(request, "bookings/board.html#now", context)
+    answer.headers["Cache-Control"] = "private, no-store"
+    answer.headers["Referrer-Policy"] = "no-referrer"
+    return answer
+
+
+board.login_required = False
