@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('bookings', '0009_feed_is_only_read'),
+        ('bookings', '0010_duty'),
         ('facility', '0008_burst'),
         ('samples', '0005_corrections'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
