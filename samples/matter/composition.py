@@ -209,12 +209,31 @@ def find_named(text):
     'stainless steel 316'
     >>> find_named("Co") is None
     True
+    >>> find_named("tin").name, find_named("TiN")
+    ('tin', None)
     """
     exact, folded = _by_name()
     tidy = " ".join(text.split())
-    if found := exact.get(tidy) or folded.get(tidy.casefold()):
+    if found := exact.get(tidy):
         return found
+    if found := folded.get(tidy.casefold()):
+        return None if _is_formula(tidy) else found
     return _small_letters().get(tidy) if tidy.islower() else None
+
+
+def _is_formula(text):
+    """Whether its capitals say that a text is a formula and no name: TiN, IrON, CoAl.
+
+    Names are written small, with a first capital, or all in capitals.
+    """
+    words = re.findall(r"[^\W\d_]+", text)
+    if all(word.islower() or word.isupper() or word.istitle() for word in words):
+        return False
+    try:
+        _Reader(text, names=False).composition()
+    except Refused:
+        return False
+    return True
 
 
 # Reading

@@ -83,6 +83,68 @@ def test_case_tells_cobalt_from_carbon_and_oxygen():
 
 
 @pytest.mark.parametrize(
+    ("text", "holds"),
+    [
+        ("TiN", "Ti N"),
+        ("TiN/Si", "Ti N Si"),
+        ("5 wt% TiN in SiC", "Ti N Si C"),
+        ("TiN coating", "Ti N"),
+        ("tin", "Sn"),
+        ("Tin", "Sn"),
+        ("TIN", "Sn"),
+        ("tin on copper", "Sn Cu"),
+        ("IrON", "Ir O N"),
+        ("Iron", "Fe"),
+        ("CoAl", "Co Al"),
+        ("Coal", "C H O S N"),
+        ("BONe", "B O Ne"),
+        ("CoO", "Co O"),
+        ("NiO", "Ni O"),
+        ("SnO", "Sn O"),
+        ("InN", "In N"),
+        ("CN", "C N"),
+        ("NaCN", "Na C N"),
+        ("HoF3", "Ho F"),
+        ("HOF", "H O F"),
+        ("PbO", "Pb O"),
+        ("POs", "P Os"),
+        ("PoS", "Po S"),
+        ("ScN", "Sc N"),
+        ("SCN", "S C N"),
+        ("CsN", "Cs N"),
+        ("NbN", "Nb N"),
+        ("HfN", "Hf N"),
+        ("CuSn", "Cu Sn"),
+        ("PolyStyrene", "C H"),
+    ],
+)
+def test_capitals_tell_a_formula_from_a_name(text, holds):
+    assert set(parse(text).elements) == set(holds.split())
+
+
+def test_no_name_of_an_element_hides_a_formula_that_is_spelled_like_it():
+    """Every way to write a name as symbols, such as TiN of tin, is read as these symbols."""
+    symbols, tried = {s.casefold(): s for s in elements()}, 0
+
+    def spelled(rest):
+        if not rest:
+            yield ()
+        for length in (1, 2):
+            if len(rest) >= length and (symbol := symbols.get(rest[:length])):
+                yield from ((symbol, *more) for more in spelled(rest[length:]))
+
+    names = [one.name for one in elements().values()]
+    names += [alias for one in named_materials() for alias in (one.name, *one.aliases)]
+    for name in names:
+        for parts in spelled(name.casefold()) if name.isalpha() and name.islower() else ():
+            formula = "".join(parts)
+            if not (formula.istitle() or formula.isupper()):
+                tried += 1
+                assert set(parse(formula).elements) == set(parts), formula
+    assert tried >= 10
+
+
+@pytest.mark.parametrize(
     ("text", "holds", "classes"),
     [
         ("stainless steel", "Fe Cr Ni Mo", {"alloy"}),
