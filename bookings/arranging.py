@@ -45,7 +45,11 @@ def proposed(holder, person):
 def _side(holder, mounts, read, seen, may_see, instrument):
     """One of the two layouts: its drawing, its smallest gap and its findings above a note."""
     findings = bench.findings_of(
-        holder, mounts, may_see=may_see, past=chambers.pasts_of(instrument), instrument=instrument
+        holder,
+        mounts,
+        may_see=may_see,
+        past=chambers.pasts_of(instrument, seen=may_see),
+        instrument=instrument,
     )
     gaps = geometry.gaps(read).values()
     return {

@@ -31,7 +31,7 @@ def holder_context(holder, person, *, places=None, spots=(), chosen=None):
     tried = _try(mounts, places)
     may_see = seen_by(person)
     instrument = bench.instrument_for(holder)
-    past = chambers.pasts_of(instrument)
+    past = chambers.pasts_of(instrument, seen=may_see)
     steps = bench.steps_done(holder, mounts)
     findings, unread = bench.assessed(
         holder, mounts, may_see=may_see, past=past, instrument=instrument, steps=steps

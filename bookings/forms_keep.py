@@ -2,6 +2,8 @@
 
 from django import forms
 
+from bookings.forms_bench import CleanForm
+from facility.models import Chamber
 from samples import sheets
 
 
@@ -20,6 +22,21 @@ class OverrideForm(forms.Form):
 
     person = forms.IntegerField(
         error_messages={"required": "Choose whom to ask.", "invalid": "Choose whom to ask."}
+    )
+
+
+class ChamberForm(CleanForm):
+    """Which chamber was cleaned, how, and the blank where one was measured."""
+
+    chamber = forms.ChoiceField(
+        choices=Chamber.Kind.choices,
+        initial=Chamber.Kind.INTRODUCTION,
+        widget=forms.RadioSelect,
+        label="Which chamber",
+        error_messages={
+            "required": "Choose the chamber that was cleaned.",
+            "invalid_choice": "Choose one of the two chambers.",
+        },
     )
 
 

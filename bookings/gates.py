@@ -9,7 +9,7 @@ from datetime import timedelta
 
 from django.utils import timezone
 
-from bookings import pump
+from bookings import pump, told
 from bookings.models import Flag, Reading
 from facility import access
 from facility.findings import STOP
@@ -234,14 +234,15 @@ def _argon_pumped_away(now):
 def _findings_answered(now):
     if now.load is None:
         return True, "no holder in the introduction chamber"
-    return findings_answered(now.load.holder)
+    return findings_answered(now.load.holder, now.person)
 
 
-def findings_answered(holder):
-    """(open, sentence): no finding of severity stop waits on this holder."""
+def findings_answered(holder, reader):
+    """(open, sentence): no finding of severity stop waits on this holder, in words for its reader."""
     waiting = Flag.objects.waiting().filter(holder=holder, severity=STOP).first()
     if waiting:
-        return False, f"{holder}: {waiting.says}"
+        says, _ = told.in_full(waiting, reader)
+        return False, f"{holder}: {says.rstrip('.')}"
     return True, f"nothing stops {holder}"
 
 

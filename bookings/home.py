@@ -5,7 +5,7 @@ from datetime import timedelta
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import duty, learning, pump, week
+from bookings import duty, learning, pump, told, week
 from bookings.book import whose
 from bookings.models import Booking, Flag, Load, Message, Offer, PumpDown, Session
 from facility import chart, qualify
@@ -200,7 +200,10 @@ def _flags(person):
         rows = rows.exclude(rule="BKG-02", key__endswith=f"|{timezone.localdate()}")
     if not may(person, "flag.see"):
         rows = rows.filter(mount__sample__in=Sample.objects.of(person), mount__until=None)
-    for row in rows[:NEEDS]:
+    rows = list(rows[:NEEDS])
+    mounts = {} if answers else mounts_on({row.holder_id for row in rows if row.holder_id})
+    for row in rows:
+        says, do = told.in_short(row, person, mounts.get(row.holder_id, []))
         if answers:
             url, press = f"{reverse('bookings:answer_flag', args=[row.pk])}?back=today", "Answer"
         elif row.holder:
@@ -209,7 +212,7 @@ def _flags(person):
             url, press = "", ""
         yield _need(
             row.severity,
-            row.says if not row.do else f"{row.says.rstrip('.')}. {row.do}",
+            f"{says.rstrip('.')}. {do}" if do else says,
             url,
             press,
             code=row.holder.code if row.holder else "",

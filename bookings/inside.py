@@ -25,7 +25,7 @@ def load_inside(instrument, *kinds):
     )
 
 
-def refuse_unless_loadable(holder):
+def refuse_unless_loadable(holder, reader):
     """Raise Refused where this holder must not go into vacuum now."""
     if holder is None:
         raise Refused("Scan the holder that goes in.")
@@ -35,7 +35,7 @@ def refuse_unless_loadable(holder):
         raise Refused(f"Holder {holder} is quarantined: {holder.quarantined_why}. Ask staff.")
     if Load.objects.inside().filter(holder=holder).exists():
         raise Refused(f"Holder {holder} is already in vacuum. Take it out first, in the log too.")
-    is_open, says = gates.findings_answered(holder)
+    is_open, says = gates.findings_answered(holder, reader)
     if not is_open:
         raise Refused(f"{says}. Clear this at the bench, or ask staff.")
 

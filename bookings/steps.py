@@ -127,7 +127,7 @@ def take_step(
         raise Refused("This session is closed. Sign on again to go on.")
     marks = marks_of(session.sheet.document, step_id)
     if "load" in marks and not offline:
-        inside.refuse_unless_loadable(holder)
+        inside.refuse_unless_loadable(holder, by)
     data = {"step": step.id, "says": step.words, "sets": step.sets, "in_order": not why}
     if holder is not None:
         data["holder"] = holder.code

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from bookings.views import asking, holders, labels, mounting, places, samples, scanning
+from bookings.views import asking, chambers, holders, labels, mounting, places, samples, scanning
 
 bench_patterns = [
     path("scan/", scanning.scan, name="scan"),
@@ -53,6 +53,9 @@ bench_patterns = [
     path("samples/<str:code>/put/", samples.put_sample, name="put_sample"),
     path("samples/<str:code>/gone/", samples.send_away, name="send_away"),
     path("samples/<str:code>/permit/", samples.permit_sample, name="permit_sample"),
+    # what the chambers remember
+    path("instruments/<slug:slug>/chambers/", chambers.chambers, name="chambers"),
+    path("instruments/<slug:slug>/chambers/clean/", chambers.clean_chamber, name="clean_chamber"),
     # where things are
     path("in-vacuum/", places.in_vacuum, name="in_vacuum"),
     path("hazards/", places.hazards, name="hazards"),

@@ -3,8 +3,9 @@
 from django.db import transaction
 from django.utils import timezone
 
-from facility import access, photos
+from facility import access, log, photos
 from facility.errors import Refused
+from facility.models import Instrument
 from samples.models import BenchStep, Cleaning, Holder, HolderNote, HolderPhoto, Sample, Whereabouts
 
 METHODS = (
@@ -13,19 +14,27 @@ METHODS = (
     "new face: ground and rinsed",
     "baked in vacuum",
 )
+CHAMBER_METHODS = (
+    "wiped with isopropanol, pumped overnight",
+    "baked",
+    "part taken out and cleaned",
+)
 GONE = ("returned to its owner", "stored elsewhere", "disposed of")
 
 
 @transaction.atomic
 def clean(*, by, method, holder=None, chamber=None, blank="", sent_id=None):
-    """Record that a holder or chamber was cleaned."""
+    """Record that a holder or chamber was cleaned; a chamber's stands in its instrument's log too."""
+    if chamber is not None:
+        access.require(by, "holder.keep")
+        instrument = Instrument.objects.select_for_update().get(pk=chamber.instrument_id)
     if sent_id and (before := Cleaning.objects.filter(sent_id=sent_id).first()):
         return before
     if not method.strip():
         raise Refused("Say how it was cleaned, such as: isopropanol, wiped, then baked.")
     if holder is not None and holder.mounts.standing().exists():
         raise Refused(f"Samples are on {holder}. Take them off, then clean it.")
-    return Cleaning.objects.create(
+    row = Cleaning.objects.create(
         holder=holder,
         chamber=chamber,
         at=timezone.now(),
@@ -34,6 +43,10 @@ def clean(*, by, method, holder=None, chamber=None, blank="", sent_id=None):
         by=by,
         sent_id=sent_id,
     )
+    if chamber is not None:
+        said = {"chamber": chamber.kind, "method": row.method, "blank": row.blank}
+        log.write(log=instrument.log, kind="chamber cleaned", by=by, data=said, happened_at=row.at)
+    return row
 
 
 def _note(holder, kind, text, by, sent_id):

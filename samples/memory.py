@@ -17,6 +17,7 @@ from samples.risks.neighbours import remembered_as
 LOOKED_BACK = 120  # mounts since the last blank; far more than a holder carries between two blanks
 A_SLIP = timedelta(minutes=5)  # a mount taken off sooner was a slip of the finger; own proposal
 NEWEST_BLANKS = 20
+ANOTHER_GROUPS = "a sample of another group"  # all that is said of what the reader may not know
 WHAT = {
     "silicone": "silicone",
     "fluoro-organic": "fluorinated organic matter",
@@ -73,7 +74,7 @@ def pasts_of(holder, standing, document, *, seen=None):
     keeps = all(_inside(holder, mount.sample) for mount in standing)
     return tuple(
         Past(
-            what=WHAT[kind] if seen is None or seen(mount.sample) else "a sample of another group",
+            what=WHAT[kind] if seen is None or seen(mount.sample) else ANOTHER_GROUPS,
             kind=kind,
             when=f"{mount.until:%d %b %Y}",
             cleaned=last["any"] is not None and last["any"] >= mount.until,

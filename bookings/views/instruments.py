@@ -3,12 +3,14 @@
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET
 
-from bookings import curve, pump
+from bookings import chambers, curve, pump
+from bookings.at_bench import seen_by
 from bookings.models import Fault, LeftRunning, PumpDown
 from facility import access
 from facility.access import policy
 from facility.htmx import no_news, page
 from facility.models import Instrument
+from samples.models import Cleaning
 
 
 @require_GET
@@ -39,6 +41,8 @@ def instrument(request, slug):
         "pumpdowns": PumpDown.objects.on(row).select_related("load__holder")[:12],
         "faults": Fault.objects.open().on(row).select_related("by")[:12],
         "left_running": LeftRunning.objects.standing().on(row)[:4],
+        "remembered": chambers.remembered(row, seen=seen_by(request.user)),
+        "last_cleaning": Cleaning.objects.of_chambers(row).select_related("by").first(),
         "level": access.level_of(request.user, row),
     }
     return page(request, "bookings/instrument.html", context)
