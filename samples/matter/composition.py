@@ -1,14 +1,13 @@
 """What a sample is made of: formulas as chemists write them, and materials known by name."""
 
-import csv
 import re
 from dataclasses import dataclass
-from functools import cache, lru_cache
-from pathlib import Path
+from functools import lru_cache
 
 from facility.errors import Refused
+from samples.matter.spellings import tidy
+from samples.matter.substances import Element, by_name, elements, small_letters
 
-DATA = Path(__file__).parent / "data"
 LONGEST_TEXT = 200
 DEEPEST_BRACKETS = 12
 LARGEST_AMOUNT = 1e6
@@ -18,25 +17,6 @@ TRACE = 1e-9  # an amount below it is arithmetic, not matter
 OPENING = {"(": ")", "[": "]", "{": "}"}
 VARIABLES = "xyznδ"
 SEPARATORS = "·*/@:;,+-&"
-MINUS = "-"
-
-_SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉₊₋ₓₙ", "0123456789+-xn")
-_SUPERSCRIPTS = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁺⁻", "0123456789+-")
-_SPELLINGS = {
-    **dict.fromkeys("•∙⋅・∗×", "·"),
-    **dict.fromkeys("−–—‐‑", MINUS),
-    **dict.fromkeys("\t\n\r\u00a0\u2009\u202f", " "),
-    "½": "0.5",
-    "¼": "0.25",
-    "¾": "0.75",
-    "％": "%",
-    "Δ": "δ",
-    "𝑥": "x",
-}
-_WATER = re.compile(
-    r"(?<=[\d)\]}A-Za-z])(?<!\b0)\.(?P<n>\d+(?:\.\d+)?|[xn])?(?=[HD]2O(?![a-z0-9]))"
-)
-_DECIMAL_COMMA = re.compile(r"(?<=\d),(?=\d)")
 _NUMBER = re.compile(r"[12]/[3]|[13]/[48]|1/2|\d+(?:\.\d+)?|\.\d+")
 _SPACED_NUMBER = re.compile(r" +(?=\d+(?:\.\d+)?(?: *$| +[A-Z(\[]))")
 _OXIDATION_STATE = re.compile(r"\((?:I{1,3}|IV|VI{0,3})\)(?!\d)")
@@ -106,102 +86,6 @@ class Composition:
         return self.name or self.text
 
 
-@dataclass(frozen=True, slots=True)
-class Element:
-    """A chemical element: symbol, number, name, mass [g/mol], whether it is a metal."""
-
-    symbol: str
-    number: int
-    name: str
-    mass: float
-    is_metal: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Material:
-    """A material people call by name, with the nominal formula of what it is made of."""
-
-    name: str
-    aliases: tuple[str, ...]
-    formula: str
-    classes: frozenset
-    melting_c: float | None
-    source: str
-
-
-# Tables
-
-
-@cache
-def elements():
-    """Every element by its symbol.
-
-    >>> elements()["Cu"].name
-    'copper'
-    """
-    with (DATA / "elements.csv").open(encoding="utf-8", newline="") as lines:
-        return {
-            row["symbol"]: Element(
-                row["symbol"],
-                int(row["number"]),
-                row["name"],
-                float(row["mass"]),
-                row["metal"] == "yes",
-            )
-            for row in csv.DictReader(lines)
-        }
-
-
-@cache
-def named_materials():
-    """Every named material, in the order of the table."""
-    with (DATA / "named_materials.csv").open(encoding="utf-8", newline="") as lines:
-        return tuple(
-            Material(
-                row["name"],
-                tuple(filter(None, row["aliases"].split("|"))),
-                row["formula"],
-                frozenset(row["classes"].split()),
-                float(row["melting_c"]) if row["melting_c"] else None,
-                row["source"],
-            )
-            for row in csv.DictReader(lines)
-        )
-
-
-@cache
-def _by_name():
-    """Names as written, and in small letters.
-
-    Abbreviations count in their own capitals (PS is polystyrene, not phosphorus and sulfur), or
-    all in small letters, which no formula is.
-    """
-    exact, folded = {}, {}
-    for element in elements().values():
-        folded[element.name.casefold()] = element
-    folded |= {"aluminum": elements()["Al"], "cesium": elements()["Cs"]}
-    folded |= {"sulphur": elements()["S"]}
-    for material in named_materials():
-        for alias in (material.name, *material.aliases):
-            (exact if _is_abbreviation(alias) else folded)[_key(alias)] = material
-    return exact, folded
-
-
-@cache
-def _small_letters():
-    exact, _ = _by_name()
-    return {alias.casefold(): material for alias, material in exact.items()}
-
-
-def _is_abbreviation(alias):
-    """Whether a name counts only in its own capitals: it could be read as a formula otherwise."""
-    return sum(char.isupper() for char in alias) > 1
-
-
-def _key(alias):
-    return alias if _is_abbreviation(alias) else " ".join(alias.casefold().split())
-
-
 def find_named(text):
     """The named material (or element) a text stands for, or None.
 
@@ -212,13 +96,13 @@ def find_named(text):
     >>> find_named("tin").name, find_named("TiN")
     ('tin', None)
     """
-    exact, folded = _by_name()
-    tidy = " ".join(text.split())
-    if found := exact.get(tidy):
+    exact, folded = by_name()
+    said = " ".join(text.split())
+    if found := exact.get(said):
         return found
-    if found := folded.get(tidy.casefold()):
-        return None if _is_formula(tidy) else found
-    return _small_letters().get(tidy) if tidy.islower() else None
+    if found := folded.get(said.casefold()):
+        return None if _is_formula(said) else found
+    return small_letters().get(said) if said.islower() else None
 
 
 def _is_formula(text):
@@ -287,7 +171,7 @@ class _Reader:
     def __init__(self, text, *, names=True):
         self.typed = text
         self.names = names
-        self.text, self.origin = _tidy(text)
+        self.text, self.origin = tidy(text)
         self.at = 0
         self.charge = 0
 
@@ -567,33 +451,6 @@ class _Reader:
             self._refuse(f"'{word[:20]}' at character {place} is not an element{hint}")
         shown = f"'{char}'" if char.isprintable() else f"the sign U+{ord(char):04X}"
         self._refuse(f"{shown} at character {place} has no meaning there")
-
-
-def _tidy(text):
-    """One spelling for signs that chemists write in many ways, with each one's place in `text`."""
-    signs, origin = [], []
-
-    def put(char, place):
-        signs.append(char)
-        origin.append(place)
-
-    raised = False
-    for place, char in enumerate(text):
-        lowered, lifted = char.translate(_SUBSCRIPTS), char.translate(_SUPERSCRIPTS)
-        if lifted != char:
-            if not raised:
-                put("^", place)
-            put(lifted, place)
-        elif lowered != char:
-            put(lowered, place)
-        else:
-            for spelled in _SPELLINGS.get(char, char):
-                put(spelled, place)
-        raised = lifted != char
-    tidy = _DECIMAL_COMMA.sub(".", "".join(signs))
-    tidy = _WATER.sub(lambda dot: "·" + (dot.group("n") or ""), tidy)
-    end = len(tidy.rstrip())
-    return tidy[:end], origin[: max(end, 1)] or [0]
 
 
 def spoken(symbol):

@@ -5,7 +5,8 @@ from functools import cache
 from pathlib import Path
 
 from facility.errors import Refused
-from samples.matter.composition import elements, parse
+from samples.matter.composition import parse
+from samples.matter.substances import elements
 
 DATA = Path(__file__).parent / "data"
 

@@ -7,7 +7,7 @@ from functools import cache, lru_cache
 from pathlib import Path
 
 from facility.errors import Refused
-from samples.matter.composition import elements
+from samples.matter.substances import elements
 
 DATA = Path(__file__).parent / "data"
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from samples.matter.composition import elements
+from samples.matter.substances import elements
 
 DATA = Path(__file__).parent / "data"
 

@@ -2,7 +2,7 @@
 
 from facility.findings import STAFF, STOP
 from samples.matter import kinds, volatility
-from samples.matter.composition import elements
+from samples.matter.substances import elements
 from samples.risks.registry import Hit, rule
 from samples.risks.spectra import listed
 

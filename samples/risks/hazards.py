@@ -2,7 +2,7 @@
 
 from facility.findings import NOTE, STAFF, STOP
 from samples.matter import kinds
-from samples.matter.composition import elements
+from samples.matter.substances import elements
 from samples.risks.registry import Hit, rule
 
 HAZARDS = (

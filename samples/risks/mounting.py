@@ -2,7 +2,7 @@
 
 from facility.findings import NOTE, STOP, WARN
 from samples import geometry
-from samples.matter.composition import elements
+from samples.matter.substances import elements
 from samples.risks.registry import Hit, rule
 from samples.risks.spectra import (
     ALWAYS_THERE,

@@ -5,7 +5,7 @@ from itertools import combinations
 from facility.findings import STOP, WARN
 from samples import geometry
 from samples.matter import kinds
-from samples.matter.composition import elements
+from samples.matter.substances import elements
 from samples.risks.case import read_case
 from samples.risks.registry import Hit, rule
 

@@ -4,8 +4,8 @@ from functools import lru_cache
 
 from facility.findings import NOTE
 from samples.matter import lines
-from samples.matter.composition import elements
 from samples.matter.mounts import find_mounting
+from samples.matter.substances import elements
 from samples.risks.registry import Hit
 
 ALWAYS_THERE = ("C", "O")

@@ -11,7 +11,6 @@ from pathlib import Path
 import pytest
 
 from samples.layout import read_layout
-from samples.matter.composition import elements
 from samples.matter.lines import (
     AL_KALPHA_EV,
     CLOSE_EV,
@@ -22,6 +21,7 @@ from samples.matter.lines import (
     wanted_lines,
 )
 from samples.matter.mounts import find_mounting
+from samples.matter.substances import elements
 from samples.risks import assess
 
 HERE = Path(__file__).parent

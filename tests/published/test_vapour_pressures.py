@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from samples.matter.composition import elements, parse
+from samples.matter.composition import parse
+from samples.matter.substances import elements
 from samples.matter.volatility import (
     TORR_PA,
     OutOfRange,

@@ -3,7 +3,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from facility.errors import Refused
-from samples.matter.composition import elements, find_named, named_materials, parse
+from samples.matter.composition import find_named, parse
+from samples.matter.substances import elements, named_materials
 
 
 def ratio(text):

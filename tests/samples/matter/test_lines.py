@@ -3,7 +3,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from facility.errors import Refused
-from samples.matter.composition import elements
 from samples.matter.lines import (
     AL_KALPHA_EV,
     MG_KALPHA_EV,
@@ -15,6 +14,7 @@ from samples.matter.lines import (
     lines_seen,
     wanted_lines,
 )
+from samples.matter.substances import elements
 
 ALL = [line for element in elements() for line in core_lines(element)]
 

@@ -1,6 +1,7 @@
 import pytest
 
-from samples.matter.composition import elements, named_materials, parse
+from samples.matter.composition import parse
+from samples.matter.substances import elements, named_materials
 from samples.matter.volatility import (
     Evaporation,
     evaporations,
