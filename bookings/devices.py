@@ -83,6 +83,18 @@ def set_states(instrument, sets, entry, looked=()):
     )
 
 
+def doubt(instrument, sheet, entry, *, known):
+    """What a late entry set is unknown where it cannot be so together with what was seen since.
+
+    `known`: hazards that were reached when it happened; those were real.
+    """
+    there = interlocks.hazards_in(sheet, states_of(instrument, sheet))
+    clash = {device for hazard in there if hazard.id not in known for device in hazard.when}
+    DeviceState.objects.filter(instrument=instrument, device__in=clash, entry=entry).update(
+        state=UNKNOWN
+    )
+
+
 def forget(instrument, entry):
     """Nothing is known any more: after a fault that touched devices, a power cut, staff work."""
     moment = entry.happened_at

@@ -78,9 +78,19 @@ def _move(holder, instrument, kind, by, moment):
 
 @transaction.atomic
 def open_load(*, session, holder, by, moment):
-    """The holder's stay in vacuum begins: its layout and answered flags are frozen in the log."""
+    """The holder goes in: its stay in vacuum begins, and it stands in the introduction chamber."""
+    load = begin_load(session=session, holder=holder, by=by, moment=moment)
+    _move(holder, session.instrument, Place.Kind.INTRODUCTION, by, moment)
+    return load
+
+
+def begin_load(*, session, holder, by, moment, out=None):
+    """A stay in vacuum begins: its layout and answered flags are frozen in the log.
+
+    `out`: when it ended, of a stay that is told only afterwards.
+    """
     instrument = session.instrument
-    mounts = bench.mounts_of(holder)
+    mounts = bench.mounts_of(holder, moment)
     layout = bench.layout_document(holder, mounts, instrument)
     load = Load.objects.create(
         instrument=instrument,
@@ -90,6 +100,7 @@ def open_load(*, session, holder, by, moment):
         loaded_at=moment,
         loaded_by=by,
         layout=layout,
+        taken_out_at=out,
     )
     answered = Flag.objects.filter(holder=holder, mount__in=mounts).exclude(answer="")
     log.write(
@@ -115,22 +126,30 @@ def open_load(*, session, holder, by, moment):
             ],
         },
     )
-    _move(holder, instrument, Place.Kind.INTRODUCTION, by, moment)
     return load
 
 
 @transaction.atomic
 def close_load(*, load, by, moment):
     """The holder is out: its log is sealed, and it stands on the bench."""
+    end_load(load=load, by=by, moment=moment)
+    if out := place_outside():
+        bench_verbs.move(holder=load.holder, place=out, by=by, moment=moment)
+    return load
+
+
+def end_load(*, load, by, moment):
+    """A stay in vacuum ends: its log holds when, and is sealed with the readings it covers."""
     load.taken_out_at = moment
     load.save(update_fields=["taken_out_at"])
     log.write(log=load.log, kind="taken out", by=by, data={"load": load.pk}, happened_at=moment)
     sealed = readings.digests(pump.gauges_of(load.instrument), load.loaded_at, moment)
     log.seal(log=load.log, by=by, data={"readings": sealed})
-    out = (
+
+
+def place_outside():
+    """Where a holder stands that came out: the bench, else the rack."""
+    return (
         Place.objects.filter(kind=Place.Kind.BENCH).first()
         or Place.objects.filter(kind=Place.Kind.RACK).first()
     )
-    if out:
-        bench_verbs.move(holder=load.holder, place=out, by=by, moment=moment)
-    return load

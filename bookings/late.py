@@ -13,7 +13,7 @@ from bookings.forms import StepForm
 from bookings.models import Reading
 from facility import log
 from facility.errors import Refused, SetAside
-from facility.models import DeviceState, Entry, Instrument
+from facility.models import Entry, Instrument
 from facility.models.log import LATE
 
 OLDEST = timedelta(days=60)  # of a paper sheet that is typed; own proposal
@@ -144,11 +144,9 @@ def _write_step(*, session, by, line, moment):
         holder = _holder(text, number)
     elif text and not step.asks:
         raise Refused(f"Step {number} asks for nothing; write “{text}” as a note on its own line.")
-    instrument = Instrument.objects.select_for_update().get(pk=session.instrument_id)
+    Instrument.objects.select_for_update().get(pk=session.instrument_id)
     if before := _as_before(session=session, by=by, line=line, step=step):
         return before
-    if _something_newer(instrument, moment):
-        return _write_as_past(session=session, by=by, line=line, moment=moment, step=step)
     return steps.take_step(
         session=session,
         by=by,
@@ -186,29 +184,6 @@ def _holder(text, number):
     if not form.is_valid():
         raise Refused(" ".join(row for rows in form.errors.values() for row in rows))
     return form.cleaned_data["holder"]
-
-
-def _something_newer(instrument, moment):
-    """Whether a device was set by something that happened later: then the past changes nothing now."""
-    return DeviceState.objects.filter(instrument=instrument, entry__happened_at__gt=moment).exists()
-
-
-def _write_as_past(*, session, by, line, moment, step):
-    """A step of before what is known now: in the log, and nothing that stands now is touched."""
-    return log.write(
-        log=session.log,
-        kind="step",
-        by=by,
-        data={
-            "step": step.id,
-            "says": step.words,
-            "sets": step.sets,
-            "value": line.value.strip(),
-            "devices_left": True,
-        },
-        happened_at=moment,
-        sent_id=line.sent_id,
-    )
 
 
 def entries_of(session):

@@ -121,12 +121,31 @@ def start(*, chamber, by, load=None, started_at=None, vent_minutes=None):
     instrument = Instrument.objects.select_for_update().get(pk=chamber.instrument_id)
     for running in PumpDown.objects.running().filter(chamber=chamber):
         end(pumpdown=running, by=by, why=PumpDown.Why.VENTED, ended_at=started_at)
+    made = _new(chamber, load, started_at, instrument.threshold_pa, vent_minutes)
+    made.save()
+    return made
+
+
+@transaction.atomic
+def begin(*, chamber, by, load, started_at, ended_at=None, ended_why=""):
+    """A pump-down that is told only afterwards; over already where `ended_at` is known."""
+    made = _new(chamber, load, started_at, chamber.instrument.threshold_pa)
+    if ended_at is None:
+        made.save()
+        return made
+    made.ended_at = ended_at
+    made.ended_why = ended_why
+    made.save()
+    return _seal(made, by)
+
+
+def _new(chamber, load, started_at, threshold_pa, vent_minutes=None):
     carried = (load.layout.get("mounts") if load else None) or []
-    return PumpDown.objects.create(
+    return PumpDown(
         chamber=chamber,
         load=load,
         started_at=started_at,
-        threshold_pa=instrument.threshold_pa,
+        threshold_pa=threshold_pa,
         vent_minutes=vent_minutes,
         form=slowest_form(carried),
         samples=len(carried) if load else None,
@@ -161,8 +180,21 @@ def end(*, pumpdown, by, why, ended_at=None):
         return pumpdown
     pumpdown.ended_at = max(ended_at or timezone.now(), pumpdown.started_at)
     pumpdown.ended_why = why
+    return _seal(pumpdown, by)
+
+
+@transaction.atomic
+def end_earlier(*, pumpdown, by, why, ended_at):
+    """A pump-down ended at a moment that is told only now, before what was taken for its end."""
+    pumpdown = PumpDown.objects.select_for_update().get(pk=pumpdown.pk)
+    pumpdown.ended_at, pumpdown.ended_why, pumpdown.judged_at = ended_at, why, None
+    return _seal(pumpdown, by)
+
+
+def _seal(pumpdown, by):
+    """What an ended pump-down leaves in the log: why, and its readings by count and digest."""
     pumpdown.cooked = {"crossed_s": crossed_s(pumpdown)}
-    pumpdown.save(update_fields=["ended_at", "ended_why", "cooked"])
+    pumpdown.save(update_fields=["ended_at", "ended_why", "cooked", "judged_at"])
     instrument = pumpdown.chamber.instrument
     log.write(
         log=pumpdown.load.log if pumpdown.load else instrument.log,

@@ -3,7 +3,7 @@
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import devices, gates, inside, pump
+from bookings import devices, gates, inside, past, pump
 from bookings.models import Flag
 from facility import interlocks, log
 from facility.errors import Refused, SetAside
@@ -116,10 +116,12 @@ def take_step(
     if step is None or step.kind == "event":
         raise Refused(f"The run sheet of this session has no step {step_id}.")
     offline = offline or late
-    states = devices.states_of(instrument, sheet, happened_at if late else None)
-    if late:
-        why = interlocks.why_not(sheet, states, step) or ""
+    was = offline and happened_at is not None and past.is_past(instrument, happened_at)
+    if was or late:
+        states = past.states_at(instrument, sheet, happened_at)
+        why = past.why_not(sheet, states, step)
     else:
+        states = devices.states_of(instrument, sheet)
         why = _why_not(session, by, sheet, states, step)
     if why and not offline:
         raise Refused(f"{step.words} Not possible now. {why}")
@@ -135,6 +137,8 @@ def take_step(
         data["values"] = values
     if why:
         data["hazards"] = [h.id for h in interlocks.hazards_in(sheet, states | step.sets)]
+    if was and step.sets:
+        data["devices_left"] = True
     entry = log.write(
         log=session.log,
         kind="looked" if step.kind == "look" else "step",
@@ -144,15 +148,28 @@ def take_step(
         sent_id=sent_id,
     )
     devices.set_states(instrument, step.sets, entry, looked=tuple(step.requires))
+    if was:
+        then = interlocks.hazards_in(sheet, states | step.sets)
+        devices.doubt(instrument, sheet, entry, known=[hazard.id for hazard in then])
     if step.kind == "step":
-        session.last_step = instrument.last_step = step.id
-        session.save(update_fields=["last_step"])
-        instrument.save(update_fields=["last_step"])
+        _note_last(session, instrument, step, entry, was)
     _write_asked_pressures(instrument, values, by, entry)
-    inside.follow(marks, session=session, by=by, holder=holder, moment=entry.happened_at)
+    follow = past.follow if offline else inside.follow
+    follow(marks, session=session, by=by, holder=holder, moment=entry.happened_at)
     if why:
-        _raise_hazards(instrument, sheet, states | step.sets, entry)
+        _raise_hazards(instrument, sheet, states | step.sets, entry, was)
     return entry
+
+
+def _note_last(session, instrument, step, entry, was):
+    """Where session and instrument stand in the sheet; a late step leaves what came after it."""
+    after = session.log.entries.filter(kind="step", happened_at__gt=entry.happened_at)
+    if not (was and after.exists()):
+        session.last_step = step.id
+        session.save(update_fields=["last_step"])
+    if not was:
+        instrument.last_step = step.id
+        instrument.save(update_fields=["last_step"])
 
 
 def _why_not(session, by, sheet, states, step):
@@ -287,7 +304,11 @@ def happened_anyway(*, session, by, sets, sentence="", happened_at=None, sent_id
     """
     instrument = Instrument.objects.select_for_update().get(pk=session.instrument_id)
     sheet = devices.sheet_of(session)
-    states = devices.states_of(instrument, sheet)
+    was = happened_at is not None and past.is_past(instrument, happened_at)
+    if was:
+        states = past.states_at(instrument, sheet, happened_at)
+    else:
+        states = devices.states_of(instrument, sheet)
     try:
         found = interlocks.happened(sheet, states, sets)
     except interlocks.SheetRefused as problem:
@@ -312,14 +333,22 @@ def happened_anyway(*, session, by, sets, sentence="", happened_at=None, sent_id
         sent_id=sent_id,
     )
     devices.set_states(instrument, sets, entry)
-    _raise_hazards(instrument, sheet, states | sets, entry)
+    _raise_hazards(instrument, sheet, states | sets, entry, was)
     return entry
 
 
-def _raise_hazards(instrument, sheet, states, entry):
-    """A flag for each hazard that the instrument is in now, with the way back to rest."""
-    way = interlocks.way_to_rest(sheet, states)
-    back = ", then ".join(step.words.rstrip(".") for step in way or ()) or "ask staff"
+def _raise_hazards(instrument, sheet, states, entry, was=False):
+    """A flag for each hazard that the instrument is in now, with the way back to rest.
+
+    `was`: it was so at a past moment, and what somebody did or saw since stands.
+    """
+    if was:
+        at = timezone.localtime(entry.happened_at)
+        do = f"It was so on {at:%d %b, %H:%M}, told later. See whether anything was harmed."
+    else:
+        way = interlocks.way_to_rest(sheet, states)
+        back = ", then ".join(step.words.rstrip(".") for step in way or ()) or "ask staff"
+        do = f"Way back to rest: {back}"
     for hazard in interlocks.hazards_in(sheet, states):
         Flag.objects.get_or_create(
             key=f"hazard|{hazard.id}|{entry.pk}"[:120],
@@ -327,7 +356,7 @@ def _raise_hazards(instrument, sheet, states, entry):
                 "rule": "hazard",
                 "severity": STOP,
                 "says": f"{instrument}: {hazard.words}"[:300],
-                "do": f"Way back to rest: {back}"[:300],
+                "do": do[:300],
                 "source": hazard.why[:300],
                 "evidence": {"entry": entry.pk},
                 "instrument": instrument,
