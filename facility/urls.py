@@ -26,5 +26,6 @@ urlpatterns = [
     path("tables/", admin.site.urls),
 ]
 
+handler400 = "facility.views.too_much"
 handler403 = "facility.views.not_yours"
 handler404 = "facility.views.not_here"

@@ -1,6 +1,13 @@
-"""Signing in and out, the wall sheet of marks, who may do what, and the two refusals."""
+"""Signing in and out, photographs, who may do what, and what is said where a request ends."""
 
+from django.conf import settings
 from django.contrib.auth import login, logout
+from django.core.exceptions import (
+    DisallowedHost,
+    RequestDataTooBig,
+    TooManyFieldsSent,
+    TooManyFilesSent,
+)
 from django.http import FileResponse, Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -102,6 +109,25 @@ def not_yours(request, exception=None):
 def not_here(request, exception=None):
     """404: nothing here, or nothing that a stranger may know of."""
     return render(request, "facility/not_here.html", status=404)
+
+
+def too_much(request, exception=None):
+    """400: more was sent at once than is read, or in a way that no browser sends."""
+    says = "What was sent could not be read. Load the page anew and send it again."
+    if isinstance(exception, TooManyFieldsSent | TooManyFilesSent):
+        says = (
+            f"More than {settings.DATA_UPLOAD_MAX_NUMBER_FIELDS:,} things were sent at once. Choose "
+            "fewer, and do it in several goes."
+        )
+    elif isinstance(exception, RequestDataTooBig):
+        most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE // (1024 * 1024)
+        says = f"More than {most} MB of text was sent at once. Cut it into pieces and send them singly."
+    elif isinstance(exception, DisallowedHost):
+        says = (
+            "Holdfast is not set up to be called by this address. Whoever installed it adds the "
+            "address to ALLOWED_HOSTS and starts it again."
+        )
+    return render(request, "facility/too_much.html", {"says": says}, status=400)
 
 
 def csrf_failed(request, reason=""):

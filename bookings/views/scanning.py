@@ -29,8 +29,9 @@ def scan(request):
         except ValueError as sentence:
             problem = str(sentence)
     found = _titled(request.user, text) if text else []
-    if len(found) == 1:
-        return see(request, found[0])
+    called_so = [row for row in found if row.title.casefold() == text.casefold()]
+    if len(found) == 1 or len(called_so) == 1:
+        return see(request, (called_so or found)[0])
     if text and not found and problem:
         messages.warning(request, problem)
     return page(request, "bookings/scan.html", _context(q=text, samples=found))

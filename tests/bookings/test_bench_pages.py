@@ -564,9 +564,26 @@ def test_given_label_sheets_when_asked_for_then_a_pdf_comes_or_a_sentence(client
 
     assert made.content.startswith(b"%PDF")
     assert "No label was chosen" in text(nothing)
-    assert many.status_code in (400, 422)
+    assert many.status_code == 400
+    assert "More than 1,000 things were sent at once. Choose fewer" in text(many)
     assert "Copies of each must be 420 or fewer, not 10000." in text(copies)
     assert "Enter the sheet" in text(own)
+
+
+def test_given_more_text_than_is_read_when_sent_then_a_sentence_says_how_much(client, lab):
+    client.force_login(lab.ben)
+
+    answer = post(client, "describe_many", table="x" * (2 * 1024 * 1024 + 10))
+
+    assert answer.status_code == 400
+    assert "More than 2 MB of text was sent at once." in text(answer)
+
+
+def test_given_a_host_that_is_not_ours_when_asked_then_the_page_says_what_to_set(client, lab):
+    answer = client.get("/", headers={"host": "elsewhere.example.org"})
+
+    assert answer.status_code == 400
+    assert "adds the address to ALLOWED_HOSTS" in text(answer)
 
 
 # The budget and the queries

@@ -1,0 +1,64 @@
+"""Anything of the demo's year is found in two taps: by its code, its label or its title."""
+
+import random
+
+import pytest
+from django.urls import reverse
+
+from bookings import demo
+from facility.models import Person
+from samples.models import Holder, Sample
+
+pytestmark = pytest.mark.django_db
+
+PICKED = 20
+MOST_TAPS = 2
+
+
+def taps_to(client, thing, text):
+    """Taps from any first page to a thing's page: the search, then the line of the list; or None."""
+    answer = client.get(reverse("bookings:scan"), {"q": text}, follow=True)
+    if answer.redirect_chain and answer.redirect_chain[-1][0] == thing.get_absolute_url():
+        return 1 if answer.status_code == 200 else None
+    listed = f'href="{thing.get_absolute_url()}"' in answer.content.decode()
+    return 2 if listed and client.get(thing.get_absolute_url()).status_code == 200 else None
+
+
+def test_given_the_demos_year_when_twenty_samples_are_looked_for_then_each_is_two_taps_away(client):
+    demo.fill()
+    picked = random.Random(20).sample(list(Sample.objects.select_related("owner")), PICKED)
+    dee = Person.objects.get(username="dee")
+    taps = {"code": [], "label": [], "title": [], "part of the title": []}
+
+    for row in picked:
+        for person in (row.owner, dee):
+            client.force_login(person)
+            label = f"HTTPS://HOLDFAST.EXAMPLE.ORG/S/{row.code}"
+            part = row.title[: max(len(row.title) - 2, 4)]
+            for how, text in zip(taps, (row.code.lower(), label, row.title, part), strict=True):
+                taps[how].append(taps_to(client, row, text))
+    client.force_login(dee)
+    names = [taps_to(client, row, row.short_name.lower()) for row in Holder.objects.in_use()]
+
+    for how, found in taps.items():
+        there = [one for one in found if one is not None]
+        print(f"{how}: {len(there)} of {len(found)} found, {sum(there) / len(there):.2f} taps")
+    for how in ("code", "label", "title"):
+        assert None not in taps[how]
+        assert max(taps[how]) <= MOST_TAPS
+    assert names == [1] * len(names)
+    assert len(names) > 20
+
+
+def test_given_a_title_that_others_begin_with_when_searched_for_then_it_opens_by_itself(
+    client, lab
+):
+    from tests import build
+
+    for title in ("Iron zeolite, batch 2", "Iron zeolite, batch 21", "Iron zeolite, batch 22"):
+        build.sample(title, owner=lab.ben)
+    client.force_login(lab.ben)
+
+    answer = client.get(reverse("bookings:scan"), {"q": "iron zeolite, batch 2"}, follow=True)
+
+    assert answer.context["sample"].title == "Iron zeolite, batch 2"
