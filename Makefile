@@ -35,3 +35,4 @@ soak: .venv/made-dev
 
 pictures: .venv/made-dev
 	$(PY) tools/pictures.py
+	DAY_PICTURES=1 DATABASE_URL=postgres://postgres@/holdfast $(PY) -m pytest -q tests/browser/test_day.py

@@ -346,10 +346,11 @@ def _forecast_words(pump_down, size, x, height):
     low, high = pump_down.clock(forecast.low80_s), pump_down.clock(forecast.high80_s)
     narrow = x(forecast.high80_s) - x(forecast.low80_s) < (len(low) + len(high)) * size.letter
     words = []
-    if x.holds(forecast.low80_s):
+    crossed = low == high  # it is known when: the word above says it
+    if x.holds(forecast.low80_s) and not crossed:
         anchor = "end" if narrow else "middle"
         words.append(Word(low, round(x(forecast.low80_s), 1), round(height + 21, 1), kind, anchor))
-    if x.holds(forecast.high80_s):
+    if x.holds(forecast.high80_s) and not crossed:
         anchor = "start" if narrow else "middle"
         words.append(
             Word(high, round(x(forecast.high80_s), 1), round(height + 21, 1), kind, anchor)
@@ -413,7 +414,8 @@ def _spoken(readings, pump_down):
                 pump_down.forecast.high80_s,
             )
         )
-        parts.append(f"Forecast {ready}, 80 % between {low} and {high}.")
+        between = "" if low == high else f", 80 % between {low} and {high}"
+        parts.append(f"Forecast {ready}{between}.")
     over = sum(r.state == "over" for r in readings)
     if over:
         parts.append(f"{over} over range.")

@@ -48,14 +48,14 @@ def mount_hides_analyte(case):
                 )
                 continue
             for _, hits in by_element(case, specimen, wanted, mounting.elements):
-                if any(_is_close(case, hit) for hit in hits):
+                if close := [hit for hit in hits if _is_close(case, hit)]:
                     yield Hit(
                         (specimen.id,),
                         WARN,
-                        f"{specimen.called}: the {mounting} shows {line_list(hits)} on your {want}; a "
+                        f"{specimen.called}: the {mounting} shows {line_list(close)} on your {want}; a "
                         f"gap in the sample will look like {elements()[element].name}.",
                         other_mounting(case, specimen, element),
-                        hits[0].apart_ev,
+                        min(_distance(hit) for hit in close),
                         case.limit("overlap_close_ev"),
                         "eV",
                     )
@@ -77,9 +77,13 @@ def mount_hides_analyte(case):
 
 
 def _is_close(case, hit):
-    """Whether a mount's line is close enough to warn: a broad Auger line at its own place only."""
-    distance = abs(hit.shift_ev) if hit.line.is_auger else hit.apart_ev
-    return distance <= case.limit("overlap_close_ev")
+    """Whether a mount's line is close enough to warn."""
+    return _distance(hit) <= case.limit("overlap_close_ev")
+
+
+def _distance(hit):
+    """How far a mount's line lies away [eV]; a broad Auger line counts at its own place only."""
+    return abs(hit.shift_ev) if hit.line.is_auger else hit.apart_ev
 
 
 def _is_everywhere(specimen, element):

@@ -16,6 +16,9 @@ def wanted_element(want, wanted):
     return wanted[0].element if wanted else want.split()[0]
 
 
+INSIDE_EV = 0.5  # a smaller distance needs no word on chemical states; own choice
+
+
 def by_element(case, specimen, wanted, others):
     """Interferences of the wanted components, nearest first, by the element they come from.
 
@@ -59,7 +62,14 @@ def _distance(hit):
 
 def line_list(hits):
     """The interfering lines with their distance from the wanted one."""
-    return listed([f"{hit.line}, {abs(hit.shift_ev):.1f} eV away" for hit in hits], "; ")
+    return listed([f"{hit.line}, {_how_far(hit)}" for hit in hits], "; ")
+
+
+def _how_far(hit):
+    """The distance of the two lines; a wanted line lies anywhere among its chemical states."""
+    told = f"{abs(hit.shift_ev):.1f} eV away"
+    inside = hit.apart_ev == 0 and abs(hit.shift_ev) >= INSIDE_EV
+    return f"{told} but among its chemical states," if inside else told
 
 
 def folded_note(case, specimen, folded, lead, more=""):
