@@ -6,7 +6,7 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import attend, learning, pump, tell, unusual, waiting
+from bookings import attend, learning, pump, reviewing, tell, unusual, waiting
 from bookings.duty import watch_shut_down
 from bookings.models import PumpDown
 from facility import sheet_proof
@@ -27,6 +27,7 @@ OF_PEOPLE = (  # use first, so that nobody is told of a lapse that a session has
     attend.tell_faults,
     attend.tell_overdue_visits,
     watch_shut_down,
+    reviewing.gather_due,
     tell.forget,
     tell.gather,
 )

@@ -265,3 +265,8 @@ def freeze(page, row):
 def frozen_text(row):
     """What was signed, from the log; empty where it was redacted."""
     return log.contents(row.entry).get("review", "")
+
+
+def moment_of(row):
+    """When a review was signed, in words."""
+    return tell.moment(row.signed_at)

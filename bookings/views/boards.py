@@ -10,10 +10,9 @@ from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_GET
 
 from bookings import board as verbs
-from facility import htmx
+from facility import htmx, publicly
 from facility.access import policy
 from facility.models import Instrument
-from facility.publicly import address
 
 
 @policy("board.keep")
@@ -29,7 +28,7 @@ def boards(request):
             verbs.end(instrument=chosen, by=request.user)
         else:
             token = verbs.renew(instrument=chosen, by=request.user)
-            shown = address(request, "bookings:board", token)
+            shown = publicly.address(request, "bookings:board", token)
     standing = verbs.standing()
     rows = [{"instrument": row, "board": standing.get(row.pk)} for row in Instrument.objects.all()]
     context = {"rows": rows, "address": shown, "chosen": chosen}

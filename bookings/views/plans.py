@@ -2,11 +2,9 @@
 
 from datetime import timedelta
 
-from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
-from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
@@ -15,7 +13,7 @@ from bookings.forms_house import RulesForm
 from bookings.forms_time import CalendarFileForm, CloseForm, PlanForm, WaitForm
 from bookings.models import Booking, BookingRules, Feed, GroupQuota, Offer, Wish
 from bookings.views.time import rules_words
-from facility import access, qualify
+from facility import access, publicly, qualify
 from facility.access import may, policy
 from facility.errors import Refused
 from facility.htmx import page, see
@@ -205,10 +203,7 @@ def calendars(request):
             feed.end(person=request.user, instrument=chosen)
         else:
             token = feed.renew(person=request.user, instrument=chosen)
-            path = reverse("bookings:feed_file", args=[token])
-            address = f"{settings.PUBLIC_URL.rstrip('/')}{path}"
-            if not settings.PUBLIC_URL:
-                address = request.build_absolute_uri(path)
+            address = publicly.address(request, "bookings:feed_file", token)
     standing = {
         row.instrument_id: row for row in Feed.objects.filter(person=request.user, ended_at=None)
     }
