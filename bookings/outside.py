@@ -77,11 +77,10 @@ class Traces:
         ][:MOST_ROWS]
 
 
-def review_lines(instrument, week, *, traces=None, spoken=()):
-    """Fit, outside and the flags that no other source speaks of.
+def review_lines(instrument, week, *, traces=None):
+    """Fit, outside, and every flag of the week under its own key.
 
-    Takes:   traces of the week, where they were read already; spoken, the rules (or what they
-             begin with) that other sources say.
+    Takes:   traces of the week, where they were read already.
     """
     traces = traces or Traces(instrument, week)
     flags = traces.flags()
@@ -91,7 +90,7 @@ def review_lines(instrument, week, *, traces=None, spoken=()):
         *_overrides(flags, week),
         *_undeclared(traces),
         *_set_aside(traces),
-        *(_of_flag(flag, traces) for flag in flags if not flag.rule.startswith(tuple(spoken))),
+        *(_of_flag(flag, traces) for flag in flags),
     ]
 
 

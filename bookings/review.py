@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.safestring import mark_safe
 
-from bookings import coming, outside, planning, review_figures
+from bookings import coming, outside, planning, review_figures, watchers
 from bookings.book import here
 from bookings.lines import HEADINGS, Line, Week
 from bookings.models import Flag, Matter, Review
@@ -22,9 +22,6 @@ from facility.errors import Refused
 from facility.findings import STAFF, STOP, rank
 from facility.models import Instrument
 
-# Who watches something: the function of its lines, and the headings that it answers for.
-SOURCES = ()
-SPOKEN = ()  # what the rules of flags begin with that these sources speak of
 FINE = {  # what is said of a heading under which nothing stands
     "broke": "nothing broke",
     "vacuum": "loads pump down as usual",
@@ -79,15 +76,16 @@ def newest_monday(now=None):
 
 
 def waiting_monday(instrument, now=None):
-    """The newest week that is over and not signed; the newest one where all are."""
+    """The newest week that is over and waits to be signed; the newest one where none does."""
     newest = newest_monday(now)
-    signed = set(
-        Review.objects.signed()
-        .filter(instrument=instrument, monday__lte=newest, monday__gt=newest - 8 * A_WEEK)
-        .values_list("monday", flat=True)
+    rows = list(
+        Review.objects.filter(
+            instrument=instrument, monday__lte=newest, monday__gt=newest - 8 * A_WEEK
+        ).values_list("monday", "signed_at")
     )
-    weeks = [newest - n * A_WEEK for n in range(8)]
-    return newest if newest in signed else next(week for week in weeks if week not in signed)
+    if not any(monday == newest and signed for monday, signed in rows):
+        return newest
+    return max((monday for monday, signed in rows if not signed), default=newest)
 
 
 # Gathering
@@ -162,8 +160,8 @@ def gather(instrument, week):
     """Everything that the week brought, from every source; each matter once."""
     traces = outside.Traces(instrument, week)
     ahead = coming.Ahead(instrument, week)
-    lines = [line for source, _ in SOURCES for line in source(instrument, week)]
-    lines += outside.review_lines(instrument, week, traces=traces, spoken=SPOKEN)
+    lines = [line for source, _ in watchers.sources() for line in source(instrument, week)]
+    lines += outside.review_lines(instrument, week, traces=traces)
     lines += ahead.lines()
     lines = each_once(lines)
     figures, numbers = review_figures.of_week(instrument, week, traces, lines)
@@ -296,7 +294,7 @@ class Page:
     @property
     def fine(self):
         """What needs nobody, in one sentence; only of headings that somebody watches."""
-        watched = {"outside"}.union(*(headings for _, headings in SOURCES))
+        watched = {"outside"}.union(*(headings for _, headings in watchers.sources()))
         spoken = {item.line.heading for item in self.items}
         said = [FINE[word] for word in HEADINGS if word in FINE and word in watched - spoken]
         if not said:

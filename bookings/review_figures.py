@@ -1,13 +1,13 @@
 """Sheet two of the weekly review: pump-downs in a row, checks, upkeep, stores, people, numbers."""
 
 from dataclasses import dataclass, field
-from datetime import UTC, timedelta
+from datetime import UTC, date, timedelta
 
 import numpy as np
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from bookings import learning, planning, pump
+from bookings import learning, planning, pump, watchers
 from bookings.models import Booking, PumpDown, Reading
 from facility import chart, qualify
 from facility.models import Chamber
@@ -23,7 +23,6 @@ MOST_READINGS = 20_000
 FEWEST_RUNS = 5
 PEOPLE_AHEAD = timedelta(days=27)
 ROWS = 7  # of one table, so that everything stays on its sheet
-TABLES = ()  # (heading, function of instrument and moment): what other modules put on the sheet
 
 
 @dataclass
@@ -51,7 +50,7 @@ def of_week(instrument, week, traces, lines):
         "count": len(runs),
         "drawing": drawing,
         "tables": [
-            *(made for table in TABLES if (made := table(instrument, week.end)) is not None),
+            *_watched(instrument, week.end),
             people(instrument, week),
             hours(instrument, week, traces),
         ],
@@ -156,6 +155,62 @@ def _bands(runs, instrument):
         )
         found[run.pk] = chart.Band(times, low, high)
     return found
+
+
+# What other modules watch
+
+
+def _watched(instrument, at):
+    """Checks, upkeep and stores, as far as this house watches them."""
+    if health := watchers.table_of("bookings.health", "health_table"):
+        found = health(instrument, at)
+        yield _checks(found.get("checks", []))
+        yield _upkeep(found.get("upkeep", []), found.get("parts", []))
+    if stock := watchers.table_of("bookings.stores", "stock_table"):
+        yield _stores(stock(instrument, at))
+
+
+def _checks(rows):
+    return Table(
+        "Checks",
+        "",
+        ["Check", "Found", "Off by", "State"],
+        [
+            [str(row.get(word) or "") for word in ("name", "found", "off", "state")]
+            for row in rows
+        ],
+        empty="No check is set up yet.",
+    )  # fmt: skip
+
+
+def _upkeep(rows, parts):
+    due = sum(bool(row.get("state")) for row in rows)
+    kept = [[row["name"], str(row.get("due") or ""), str(row.get("left") or "")] for row in rows]
+    used = [[row["name"], "in use", str(row.get("use") or "")] for row in parts]
+    return Table(
+        "Upkeep",
+        f"{due} due or soon" if due else "",
+        ["Upkeep", "Due", "Left or used"],
+        (kept + used[: max(ROWS - len(kept), 2)])[:ROWS],
+        empty="No upkeep is set up yet.",
+    )
+
+
+def _stores(rows):
+    asks = sum(bool(row.get("says")) for row in rows)
+    return Table(
+        "Stores",
+        f"{asks} ask for something" if asks else "",
+        ["Stores", "Left", "Lasts until"],
+        [[row["name"], str(row.get("left") or ""), _lasts(row.get("lasts"))] for row in rows],
+        empty="Nothing is kept count of yet.",
+    )
+
+
+def _lasts(day):
+    if day is None:
+        return ""
+    return f"{day.day} {day:%b %Y}" if isinstance(day, date) else str(day)
 
 
 # People and numbers

@@ -77,7 +77,9 @@ def _was_here(instrument, monday):
 
 def _needs(page):
     count = page.open_count
-    return f"{count} thing{'' if count == 1 else 's'} need a person." if count else "all is well."
+    if not count:
+        return "nothing needs a person."
+    return "1 thing needs a person." if count == 1 else f"{count} things need a person."
 
 
 def _keep_open(page):

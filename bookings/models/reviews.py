@@ -13,6 +13,10 @@ class ReviewQuerySet(models.QuerySet):
     def signed(self):
         return self.exclude(signed_at=None)
 
+    def pairs(self, mondays):
+        """(key of the instrument, Monday) of those of these weeks."""
+        return self.filter(monday__in=mondays).values_list("instrument", "monday")
+
     def of_week(self, instrument, monday):
         """The review of that week with who signed it, or None."""
         found = self.filter(instrument=instrument, monday=monday)

@@ -39,9 +39,11 @@ def newest_review(request):
     rows = [(row, review.waiting_monday(row)) for row in Instrument.objects.all()]
     if not rows:
         return see(request, "bookings:flags")
-    newest = max(monday for _, monday in rows)
-    row = next(row for row, monday in rows if monday == newest)
-    return see(request, reviewing.address_of(row, newest))
+    signed = set(Review.objects.signed().pairs([monday for _, monday in rows]))
+    row, monday = min(
+        rows, key=lambda pair: ((pair[0].pk, pair[1]) in signed, -pair[1].toordinal())
+    )
+    return see(request, reviewing.address_of(row, monday))
 
 
 def _context(request, shown, sign_form=None):
