@@ -1,6 +1,7 @@
 """Tables without a verb of their own, for superusers: how an instrument is set up."""
 
 from django.contrib import admin
+from django.contrib.auth import models as django_auth
 
 from facility import log
 from facility.models import (
@@ -14,6 +15,9 @@ from facility.models import (
     Project,
     TrainingStep,
 )
+
+
+admin.site.unregister(django_auth.Group)  # rights follow facility.access; our groups are others
 
 
 class SuperusersOnly(admin.ModelAdmin):

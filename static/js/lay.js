@@ -53,7 +53,7 @@ function lay() {
     row.field.disabled = false; row.field.value = [row.x, row.y, row.turn].map(n => n.toFixed(3)).join()
     form.hidden = false
     form.querySelector("[data-lay-says]").textContent = `x ${row.x.toFixed(1)}, y ${row.y.toFixed(1)} mm` + (at ? `, nearest gap ${gap.toFixed(1)} mm` : "")
-    clearTimeout(resting); resting = setTimeout(ask, 400)
+    clearTimeout(resting); resting = setTimeout(ask, 120)
   }
   async function ask() {
     const moved = new URLSearchParams([...form.querySelectorAll("[data-mount]:enabled")].map(f => [f.name, f.value]))
