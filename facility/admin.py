@@ -16,7 +16,6 @@ from facility.models import (
     TrainingStep,
 )
 
-
 admin.site.unregister(django_auth.Group)  # rights follow facility.access; our groups are others
 
 
