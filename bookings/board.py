@@ -1,18 +1,21 @@
 """The wall board of an instrument: what is on now, what is next; behind a private address, no names."""
 
+import hashlib
 import secrets
 from datetime import timedelta
 
 from django.db import transaction
+from django.db.models import OuterRef, Subquery
 from django.utils import timezone
 
 from bookings import learning, pump
-from bookings.models import Board, Booking, LeftRunning, PumpDown, Session
+from bookings.models import Board, Booking, LeftRunning, PumpDown, Reading, Session
 from facility import access
 from facility.invite import digest_of
-from facility.models import Chamber, Instrument
+from facility.models import Chamber, Gauge, Instrument
 
 AHEAD = timedelta(days=2)
+FORECAST_S = 300  # a forecast is looked at anew so often while nobody reads; own choice
 
 
 @transaction.atomic
@@ -35,14 +38,46 @@ def end(*, instrument, by):
     Board.objects.filter(instrument=instrument, ended_at=None).update(ended_at=timezone.now())
 
 
-def behind(token):
-    """The instrument under an address, or None."""
-    row = (
+def behind(token, now):
+    """The board under an address with what `news` looks at, or None; one query."""
+    return (
         Board.objects.filter(digest=digest_of(token), ended_at=None)
         .select_related("instrument")
+        .annotate(**_looked_at(now))
         .first()
     )
-    return row and row.instrument
+
+
+def _looked_at(now):
+    """Keys of what is on now and next, of the board's instrument."""
+    here = OuterRef("instrument")
+    pumped = PumpDown.objects.running().filter(chamber__instrument=here)
+    open_now = Session.objects.open().filter(instrument=here).order_by("opened_at")
+    held = Booking.objects.standing().on_main().filter(place__instrument=here)
+    on = held.filter(starts_at__lte=now, ends_at__gt=now)
+    later = held.filter(starts_at__gt=now, starts_at__lt=now + AHEAD).order_by("starts_at")
+    left = LeftRunning.objects.filter(session__instrument=here, ended_at=None, until__gt=now)
+    return {
+        "running": Subquery(pumped.values("pk")[:1]),
+        "session": Subquery(open_now.values("pk")[:1]),
+        "held": Subquery(on.values("ends_at")[:1]),
+        "begins": Subquery(later.values("starts_at")[:1]),
+        "ends": Subquery(later.values("ends_at")[:1]),
+        "left": Subquery(left.order_by("until").values("pk")[:1]),
+    }
+
+
+def news(board, now):
+    """A short word that changes when the board has something new; one query more."""
+    last = Reading.objects.filter(gauge=OuterRef("pk")).order_by("-at", "-pk").values("pk")
+    gauges = Gauge.objects.filter(chamber__instrument=board.instrument_id, on_ion_gun=False)
+    seen = [
+        *gauges.order_by("pk").annotate(last=Subquery(last[:1])).values_list("pk", "last"),
+        board.instrument.word, board.instrument.word_why, board.running, board.session,
+        board.held, board.begins, board.ends, board.left,
+        int(now.timestamp() // FORECAST_S) if board.running else 0,
+    ]  # fmt: skip
+    return hashlib.sha256(repr(seen).encode()).hexdigest()[:16]
 
 
 def standing():

@@ -1,8 +1,5 @@
 """The wall board: a screen in the corridor behind a private address, and where staff renew it."""
 
-import hashlib
-import json
-
 from django.contrib import messages
 from django.http import Http404
 from django.utils import timezone
@@ -40,17 +37,15 @@ def boards(request):
 @policy("page.public")
 def board(request, token):
     """The board; htmx asks again each half minute and hears 204 while nothing changed."""
-    instrument = verbs.behind(token)
-    if instrument is None:
-        raise Http404
     now = timezone.now()
-    said = verbs.now_on(instrument, now)
-    news = hashlib.sha256(
-        json.dumps([said, instrument.word, instrument.word_why], default=str).encode()
-    ).hexdigest()[:16]
+    found = verbs.behind(token, now)
+    if found is None:
+        raise Http404
+    news = verbs.news(found, now)
     if request.GET.get("seen") == news:
         return htmx.no_news()
-    context = {"instrument": instrument, "said": said, "news": news, "now": now}
+    said = verbs.now_on(found.instrument, now)
+    context = {"instrument": found.instrument, "said": said, "news": news, "now": now}
     answer = htmx.page(request, "bookings/board.html#now", context)
     answer.headers["Cache-Control"] = "private, no-store"
     answer.headers["Referrer-Policy"] = "no-referrer"
