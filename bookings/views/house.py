@@ -37,6 +37,8 @@ ROOMS = (
             ("Hours", "booked, present, source on, fault", "bookings:hours", "usage.see"),
             ("Limits of rules", "with their history", "samples:limits", "limit.set"),
             ("Tablets", "pair one with an instrument", "bookings:tablet_list", "tablet.pair"),
+            ("Wall boards", "a screen in the corridor", "bookings:boards", "board.keep"),
+            ("Weekly review", "what needs a person", "bookings:newest_review", "review.see"),
             (
                 "Set aside",
                 "what a tablet sent and could not be recorded",

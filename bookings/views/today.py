@@ -27,6 +27,7 @@ def today(request):
         "may_book": may(person, "booking.make"),
         "may_say": may(person, "instrument.say"),
         "words": Instrument.Word.choices,
+        "sees_review": may(person, "review.see"),
         "sees_people": may(person, "person.list"),
         "sees_hours": may(person, "usage.see"),
         "group": person.group if person.group and may(person, "group.see", person.group) else None,

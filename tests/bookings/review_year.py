@@ -115,7 +115,7 @@ def found_of(row, weeks):
                 continue
             if before:
                 found.early.append(week.name)
-            elif not found.week or place < found.place and found.place > FIRST:
+            elif not found.week or (place < found.place and found.place > FIRST):
                 found.week, found.place, found.says = week.name, place, item.line.says
                 found.days = max((span.end - row.start).days, 0)
     return found
