@@ -121,6 +121,7 @@ class SampleForm(NumbersForm):
     width_mm = number_field("Width", help_text="of a rectangle, in mm")
     height_mm = number_field("Height", help_text="of a rectangle, in mm")
     diameter_mm = number_field("Diameter", help_text="of a disc, in mm")
+    width_mm.depends = height_mm.depends = diameter_mm.depends = True  # on the outline
     thickness_mm = number_field(
         "Thickness", required=True, help_text="in mm; measured again at the bench"
     )

@@ -1,5 +1,9 @@
-"""make pictures: the guide's pictures of the demo, taken in Chromium on a server of their own."""
+"""make pictures: the guide's pictures of the demo, taken in Chromium on a server of their own.
 
+Named pictures only: python tools/pictures.py holder-paper chambers-tablet
+"""
+
+import io
 import os
 import subprocess
 import sys
@@ -24,7 +28,9 @@ SCREENS = {
     "tablet": {"viewport": {"width": 1180, "height": 820}, "has_touch": True},
     "phone": {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True},
     "desk": {"viewport": {"width": 1440, "height": 900}},
+    "paper": {"viewport": {"width": 703, "height": 1016}},  # A4 within its margins, 96 dots an inch
 }
+COLOURS = 128  # of a picture: enough for pages of few colours, and a third of the size
 # name of the picture, who looks, screen, light, address (or what finds it)
 PICTURES = [
     ("today-tablet", "ben", "tablet", "light", "/"),
@@ -44,6 +50,12 @@ PICTURES = [
     ("bookings-phone", "ben", "phone", "light", "/bookings/"),
     ("flags-desk", "dee", "desk", "light", "/flags/"),
     ("instrument-tablet", "dee", "tablet", "light", "/instruments/quayside/"),
+    ("chambers-tablet", "dee", "tablet", "light", "/instruments/quayside/chambers/"),
+    ("arrange-tablet", "ben", "tablet", "light", "arrange"),
+    ("holder-paper", "ben", "paper", "light", "holder"),
+    ("label-paper", "ben", "paper", "light", "label"),
+    ("hazards-paper", "fay", "paper", "light", "/hazards/"),
+    ("record-paper", "ben", "paper", "light", "load"),
 ]
 
 
@@ -69,18 +81,21 @@ def addresses(env):
         "l=Load.objects.exclude(taken_out_at=None).filter(loaded_by__username='ben').first();"
         "c=m.holder.code;"
         "print('|'.join([f'/sessions/{s.pk}/',f'/holders/{c}/',f'/holders/{c}/label/',"
-        "f'/records/loads/{l.pk}/']))"
+        "f'/records/loads/{l.pk}/',f'/holders/{c}/arrange/']))"
     )
     said = subprocess.run(
         [sys.executable, "manage.py", "shell", "--verbosity", "0", "-c", code],
         env=env, cwd=ROOT, check=True, capture_output=True, text=True,
     ).stdout.strip()  # fmt: skip
-    return dict(zip(("session", "holder", "label", "load"), said.split("|"), strict=True))
+    return dict(
+        zip(("session", "holder", "label", "load", "arrange"), said.split("|"), strict=True)
+    )
 
 
 def take(env):
     """Every picture of PICTURES, one browser a person and screen."""
     import django
+    from PIL import Image
     from playwright.sync_api import sync_playwright
 
     os.environ |= env | {"DJANGO_SETTINGS_MODULE": "facility.settings"}
@@ -91,6 +106,8 @@ def take(env):
     with sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path="/usr/bin/chromium", args=FLAGS)
         for name, who, screen, light, address in PICTURES:
+            if sys.argv[1:] and name not in sys.argv[1:]:
+                continue
             context = browser.new_context(base_url=base, color_scheme=light, **SCREENS[screen])
             page = context.new_page()
             page.goto("/sign-in/")
@@ -99,7 +116,10 @@ def take(env):
             page.click("main button.press")
             page.goto(known.get(address, address))
             page.wait_for_timeout(400)
-            page.screenshot(path=OUT / f"{name}.png")
+            if screen == "paper":
+                page.emulate_media(media="print")
+            picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB")
+            picture.quantize(COLOURS).save(OUT / f"{name}.png", optimize=True)
             context.close()
             print(name)
         browser.close()
