@@ -10,6 +10,8 @@ class BookingsConfig(AppConfig):
 
     def ready(self):
         guards.append_only("bookings_reading")
+        guards.append_only("bookings_incidentchange")
+        guards.append_only("bookings_lookedfor")
         guards.no_overlap(
             "bookings_booking",
             of="place_id",

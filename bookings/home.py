@@ -7,7 +7,16 @@ from django.utils import timezone
 
 from bookings import duty, learning, pump, told, week
 from bookings.book import whose
-from bookings.models import Booking, Flag, Load, Message, Offer, PumpDown, Session
+from bookings.models import (
+    Booking,
+    Flag,
+    FollowUp,
+    Load,
+    Message,
+    Offer,
+    PumpDown,
+    Session,
+)
 from facility import chart, qualify
 from facility.access import may
 from facility.findings import SEVERITIES
@@ -173,6 +182,7 @@ def needs(person, now):
         *_levels(person, now),
         *_visits(person, now),
         *_trainings(person),
+        *_follow_ups(person, now),
         *_messages(person),
     ]
     order = {word: n for n, word in enumerate(reversed(SEVERITIES))}
@@ -296,10 +306,19 @@ def _trainings(person):
         )
 
 
+def _follow_ups(person, now):
+    """What this person has to do after an incident; overdue it is graver."""
+    today = timezone.localdate(now)
+    for row in FollowUp.objects.open().filter(who=person).soonest()[:NEEDS]:
+        overdue = row.is_overdue(today)
+        says = f"{row.says} {'Was due' if overdue else 'Until'} {row.until:%d %b}."
+        yield _need("warn" if overdue else "note", says, row.incident.get_absolute_url(), "Open")
+
+
 def _messages(person):
     """What they were told and have not put away; offers and levels stand here by themselves."""
     rows = Message.objects.unread().filter(person=person)
-    for prefix in ("offer|", "lapses|", "lapsed|", "fault|", "visit|"):
+    for prefix in ("offer|", "lapses|", "lapsed|", "fault|", "visit|", "follow-up|"):
         rows = rows.exclude(key__startswith=prefix)
     for row in rows[:NEEDS]:
         yield _need("note", row.says, row.url, "Open" if row.url else "")

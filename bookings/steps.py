@@ -3,7 +3,7 @@
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import devices, gates, inside, past, pump
+from bookings import devices, gates, incident, inside, past, pump
 from bookings.models import Flag
 from facility import interlocks, log
 from facility.errors import Refused, SetAside
@@ -340,6 +340,7 @@ def happened_anyway(*, session, by, sets, sentence="", happened_at=None, sent_id
 def _raise_hazards(instrument, sheet, states, entry, was=False):
     """A flag for each hazard that the instrument is in now, with the way back to rest.
 
+    Together they open one incident.
     `was`: it was so at a past moment, and what somebody did or saw since stands.
     """
     if was:
@@ -349,7 +350,9 @@ def _raise_hazards(instrument, sheet, states, entry, was=False):
         way = interlocks.way_to_rest(sheet, states)
         back = ", then ".join(step.words.rstrip(".") for step in way or ()) or "ask staff"
         do = f"Way back to rest: {back}"
-    for hazard in interlocks.hazards_in(sheet, states):
+    hazards = interlocks.hazards_in(sheet, states)
+    incident.open_for_hazards(instrument=instrument, entry=entry, hazards=hazards, do=do)
+    for hazard in hazards:
         Flag.objects.get_or_create(
             key=f"hazard|{hazard.id}|{entry.pk}"[:120],
             defaults={

@@ -4,6 +4,7 @@ from django.urls import path
 
 from bookings.urls_bench import bench_patterns
 from bookings.urls_review import review_patterns
+from bookings.urls_incidents import incident_patterns
 from bookings.urls_sheets import sheet_patterns
 from bookings.views import (
     flags,
@@ -113,6 +114,8 @@ urlpatterns = [
     # /flags/
     path("flags/", flags.flags, name="flags"),
     path("flags/<int:pk>/answer/", flags.answer_flag, name="answer_flag"),
+    # /incidents/, /follow-ups/ and tracing
+    *incident_patterns,
     # /sheets/ and late entries
     *sheet_patterns,
 ]

@@ -97,6 +97,20 @@ def _sees_session(person, session):
     )
 
 
+def _sees_incident(person, incident):
+    """Who reported it, who has a follow-up of it, and those who answer for the house."""
+    return (
+        incident.by_id == person.pk
+        or _staff_or_safety(person)
+        or incident.follow_ups.filter(who=person).exists()
+    )
+
+
+def _finishes(person, follow_up):
+    """Whoever has it, and those who answer for the house."""
+    return follow_up.who_id == person.pk or _staff_or_safety(person)
+
+
 POLICY = {
     "page.public": (_anyone, "anyone, signed in or not"),
     "page.everyone": (_anyone, "everyone who is signed in"),
@@ -121,6 +135,11 @@ POLICY = {
     "review.see": (_staff_or_safety, "staff, managers, safety officer"),
     "review.sign": (_staff, "staff and managers"),
     "board.keep": (_staff, "staff and managers"),
+    "incident.report": (_anyone, "everyone who is signed in, about any instrument or none"),
+    "incident.see": (_sees_incident, "who reported it, who follows it up, staff, safety officer"),
+    "follow-up.finish": (_finishes, "whoever has it, staff, safety officer"),
+    "incident.keep": (_staff_or_safety, "staff, managers, safety officer"),
+    "trace.see": (_staff_or_safety, "staff, managers, safety officer"),
     "photo.see": (_sees_photo, "who took it, their group, staff, safety officer"),
     "readings.see": (_works_here, "everyone but visitors"),
     "tablet.pair": (_staff, "staff and managers"),
@@ -152,6 +171,8 @@ BY_PIN = {
     "holder.see",
     "photo.see",
     "tablet.sign_on",
+    "incident.report",
+    "incident.see",
 }
 
 
@@ -194,6 +215,8 @@ def policy(name):
         _trains,
         _sees_person,
         _sees_group,
+        _sees_incident,
+        _finishes,
     )
 
     def mark(view):

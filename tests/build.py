@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 from django.utils import timezone
 
+from bookings import incident as incidents
 from facility import log
 from facility.models import (
     Chamber,
@@ -129,6 +130,15 @@ def qualify(person, instrument, level=Qualification.Level.ALONE, *, by=None):
         granted_on=timezone.localdate() - timedelta(days=30),
         granted_by=by or person,
     )
+
+
+def incident(*, by, kind="near miss", says="The arm touched the stage.", **more):
+    return incidents.report(by=by, kind=kind, says=says, **more)
+
+
+def follow_up(incident, *, who, by, days=7, says="Look at the arm's stop."):
+    until = timezone.localdate() + timedelta(days=days)
+    return incidents.follow_up(incident=incident, by=by, says=says, who=who, until=until)
 
 
 def lab():

@@ -53,6 +53,9 @@ HIDDEN = {
     "bookings:session",
     "bookings:session_record",
     "bookings:load",
+    "bookings:incident",
+    "bookings:add_word",
+    "bookings:finish_follow_up",
 }
 GOOD = {200, 204, 302, 422}
 ANSWERS = {  # where those who may get in hear something else
@@ -163,6 +166,7 @@ FORMS = [
     "bookings.forms",
     "bookings.forms_bench",
     "bookings.forms_house",
+    "bookings.forms_incidents",
     "bookings.forms_keep",
     "bookings.forms_people",
     "bookings.forms_review",

@@ -44,6 +44,8 @@ THINGS = {
     ("flags", "pk"): lambda our: our.flag.pk,
     ("groups", "pk"): lambda our: our.ben.group_id,
     ("holders", "code"): lambda our: our.holder.code,
+    ("follow-ups", "pk"): lambda our: our.follow_up.pk,
+    ("incidents", "pk"): lambda our: our.incident.pk,
     ("instruments", "slug"): lambda our: our.instrument.slug,
     ("loads", "pk"): lambda our: our.load.pk,
     ("mounts", "pk"): lambda our: our.mount.pk,
@@ -117,6 +119,7 @@ def furnish(lab):
         key="walk", rule="PWD-01", severity="staff", says=f"{SECRET} sheds", raised_at=now,
         holder=lab.holder, mount=mounted, instrument=lab.instrument,
     )  # fmt: skip
+    incident = build.incident(by=lab.ben, says=f"{SECRET} fell", session=session)
     return SimpleNamespace(
         **vars(lab),
         **_of_people(lab, now),
@@ -133,6 +136,8 @@ def furnish(lab):
             place=stage, by=lab.ben, start=now + timedelta(hours=1), end=now + timedelta(hours=2)
         ),
         flag=flag,
+        incident=incident,
+        follow_up=build.follow_up(incident, who=lab.ben, by=lab.dee),
         draft=publish.begin(instrument=lab.instrument, by=lab.dee),
         aside=log.keep(sent_id=uuid4(), by=lab.ben, text=f"{SECRET} said twice", reason="twice"),
         answer_token=_asked(flag, lab),

@@ -4,6 +4,15 @@ from bookings.models.asking import AskedByLink
 from bookings.models.duty import Duty, DutyQuerySet
 from bookings.models.flags import Flag, FlagQuerySet
 from bookings.models.happenings import Fault, FaultQuerySet, LeftRunning, Measurement
+from bookings.models.incidents import (
+    FollowUp,
+    FollowUpQuerySet,
+    Incident,
+    IncidentChange,
+    IncidentQuerySet,
+    LookedFor,
+    LookedForQuerySet,
+)
 from bookings.models.loads import (
     Learned,
     Load,
@@ -42,11 +51,18 @@ __all__ = [
     "Feed",
     "Flag",
     "FlagQuerySet",
+    "FollowUp",
+    "FollowUpQuerySet",
     "GroupQuota",
+    "Incident",
+    "IncidentChange",
+    "IncidentQuerySet",
     "Learned",
     "LeftRunning",
     "Load",
     "LoadQuerySet",
+    "LookedFor",
+    "LookedForQuerySet",
     "Mail",
     "Matter",
     "MatterQuerySet",

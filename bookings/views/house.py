@@ -26,6 +26,12 @@ ROOMS = (
                 "booking.make",
             ),
             ("Your PIN", "for paired tablets", "bookings:choose_pin", "tablet.sign_on"),
+            (
+                "Incidents",
+                "report one, or a near miss; what follows from them",
+                "bookings:incidents",
+                "page.everyone",
+            ),
             ("Marks and words", "the sheet for the wall", "facility:marks", "page.everyone"),
             ("Who may do what", "the table the program reads", "facility:policy", "page.everyone"),
         ),

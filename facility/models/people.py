@@ -42,6 +42,11 @@ class PersonQuerySet(models.QuerySet):
         """Who answers flags: staff and managers who may sign in."""
         return self.filter(is_active=True, role__in=[Person.Role.STAFF, Person.Role.MANAGER])
 
+    def told_of_incidents(self):
+        """Staff of the house and safety officers."""
+        told = [Person.Role.STAFF, Person.Role.MANAGER, Person.Role.SAFETY]
+        return self.filter(is_active=True, role__in=told).order_by("pk")
+
 
 class PersonManager(UserManager.from_queryset(PersonQuerySet)):
     """Django's own creation of users, with our words."""

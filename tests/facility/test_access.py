@@ -49,6 +49,11 @@ WHO = {
     "review.see": HOUSE,
     "review.sign": STAFF,
     "board.keep": STAFF,
+    "incident.report": EVERYONE,
+    "incident.see": HOUSE | {"user"},
+    "incident.keep": HOUSE,
+    "follow-up.finish": HOUSE | {"user"},
+    "trace.see": HOUSE,
     "photo.see": OWN,
     "tablet.pair": STAFF,
     "tablet.sign_on": EVERYONE - {"visitor"},
@@ -106,6 +111,8 @@ def test_given_a_policy_when_each_role_asks_then_only_those_named_may(lab, sessi
         "training.give": lab.instrument,
         "person.see": lab.ben,
         "group.see": lab.ben.group,
+        "incident.see": (told := build.incident(by=lab.ben)),
+        "follow-up.finish": build.follow_up(told, who=lab.ben, by=lab.dee),
     }.get(name)
 
     may = {role for role, person in cast(lab).items() if access.may(person, name, thing)}
@@ -124,6 +131,8 @@ def test_given_somebody_who_has_left_when_they_ask_then_nothing_is_theirs(lab, s
         "training.give": lab.instrument,
         "person.see": lab.ben,
         "group.see": lab.ben.group,
+        "incident.see": (told := build.incident(by=lab.ben)),
+        "follow-up.finish": build.follow_up(told, who=lab.ben, by=lab.dee),
     }.get(name)
     lab.ben.is_active = False
 
