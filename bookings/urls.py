@@ -3,8 +3,8 @@
 from django.urls import path
 
 from bookings.urls_bench import bench_patterns
-from bookings.urls_review import review_patterns
 from bookings.urls_incidents import incident_patterns
+from bookings.urls_review import review_patterns
 from bookings.urls_sheets import sheet_patterns
 from bookings.views import (
     flags,
