@@ -32,6 +32,7 @@ FINE = {  # what is said of a heading under which nothing stands
 FIT_WORDS = {"ready": "fit for use", "warn": "with care", "stop": "not yet", "fault": "down"}
 
 ON_PAGE_ONE = 7
+MOST_ROWS = 600  # of earlier answers that a page reads
 UNCHANGED = 3  # weeks after which it is asked once what to do
 ROLLED = timedelta(weeks=26)  # an open matter of an older week is taken as settled; own proposal
 A_WEEK = timedelta(weeks=1)
@@ -319,18 +320,25 @@ class Page:
         raise Refused("That line no longer stands in this review. Look at the page again.")
 
 
-def page_of(instrument, monday, *, gathered=None):
-    """A week as it is read: its lines with their answers, the gravest seven first."""
-    week = week_of(monday)
-    rows = list(
+def reviews_until(instrument, monday):
+    """That week's review, where there is one, and those of the three weeks before."""
+    return list(
         Review.objects.filter(
             instrument=instrument, monday__lte=monday, monday__gte=monday - 3 * A_WEEK
         ).select_related("signed_by", "entry")
     )
+
+
+def page_of(instrument, monday, *, rows=None):
+    """A week as it is read: its lines with their answers, the gravest seven first.
+
+    Takes:   rows of `reviews_until`, where they were read already.
+    """
+    week = week_of(monday)
+    rows = reviews_until(instrument, monday) if rows is None else rows
     review = next((row for row in rows if row.monday == monday), None)
-    if gathered is None:
-        kept = review is not None and review.gathered_at
-        gathered = Gathered.of(review) if kept else gather(instrument, week)
+    kept = review is not None and review.gathered_at
+    gathered = Gathered.of(review) if kept else gather(instrument, week)
     items = _items(instrument, monday, gathered.lines)
     first, rest = page_one(items)
     signed = {row.monday for row in rows if row.signed_at}
@@ -359,14 +367,16 @@ def page_one(items):
 
 def _items(instrument, monday, lines):
     """Lines of the week and open ones of earlier weeks, each with what was answered."""
-    rows = Matter.objects.of(instrument)
-    mine = {row.key: row for row in rows.in_week(monday)}
-    waiting = rows.before(monday).open().since(monday - ROLLED)[:60]
-    keys = {line.key for line in lines} | {row.key for row in waiting}
-    history = {}
-    for row in rows.before(monday).about(keys).answered()[:400]:
-        history.setdefault(row.key, []).append(row)
-    lines = [*lines, *_carried(waiting, lines, history)]
+    keys = [line.key for line in lines]
+    mine, history, waiting = {}, {}, []
+    for row in Matter.objects.of(instrument).around(monday, keys, monday - ROLLED)[:MOST_ROWS]:
+        if row.monday == monday:
+            mine[row.key] = row
+        elif row.answer:
+            history.setdefault(row.key, []).append(row)
+        else:
+            waiting.append(row)
+    lines = [*lines, *_carried(waiting, keys)]
     flags = {row.key: row for row in Flag.objects.with_keys([line.key for line in lines])}
     start = week_of(monday).start
     found = []
@@ -379,12 +389,11 @@ def _items(instrument, monday, lines):
     return found
 
 
-def _carried(waiting, lines, history):
-    """Open matters of earlier weeks that no line of this one speaks of and nobody answered since."""
-    said, found = {line.key for line in lines}, {}
+def _carried(waiting, said):
+    """Open matters of earlier weeks that no line of this one speaks of, each once."""
+    found = {}
     for row in waiting:
-        later = history.get(row.key)
-        if row.key not in said and not (later and later[0].monday >= row.monday):
+        if row.key not in said:
             found.setdefault(row.key, _from_week(line_of(row.line), row.monday))
     return list(found.values())
 

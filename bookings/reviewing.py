@@ -136,6 +136,17 @@ def answer(*, instrument, monday, key, by, answer, sentence="", watch_until=None
     _refuse_unless_whole(item, answer, sentence, watch_until)
     _answer_flag(item, by, answer, sentence, watch_until)
     row = _matter(page, item)
+    said = {
+        "answer": answer,
+        "sentence": sentence,
+        "watch_until": watch_until if answer == Flag.Answer.WATCHED else None,
+        "answered_by": by,
+        "answered_at": timezone.now(),
+    }
+    # what stood open since earlier weeks is answered with it, so that it rolls on no further
+    Matter.objects.filter(instrument=page.instrument, key=key, answer="", monday__lt=monday).update(
+        **said
+    )
     Matter.objects.update_or_create(
         instrument=page.instrument,
         monday=monday,
@@ -145,11 +156,7 @@ def answer(*, instrument, monday, key, by, answer, sentence="", watch_until=None
             "severity": row.severity,
             "line": row.line,
             "asked": row.asked,
-            "answer": answer,
-            "sentence": sentence,
-            "watch_until": watch_until if answer == Flag.Answer.WATCHED else None,
-            "answered_by": by,
-            "answered_at": timezone.now(),
+            **said,
         },
     )
     return page

@@ -94,6 +94,7 @@ def measured(name):
     lab = furnished()
     with served() as port:
         rows = recording(lab, Browser(port, lab.ben))
+        rows += reading(lab, Browser(port, lab.dee))
     return ROWS.format(name=name, rows="\n".join([*rows, verifying(lab)]))
 
 
@@ -149,8 +150,12 @@ class Browser:
 
     def post(self, path, fields):
         """Seconds that the answer took; anything but 200 or 302 to where we were stops the run."""
+        return self.ask("POST", path, urlencode(fields))
+
+    def ask(self, method, path, body=None):
+        """Seconds that an answer took."""
         start = time.perf_counter()
-        self.connection.request("POST", path, urlencode(fields), self.headers)
+        self.connection.request(method, path, body, self.headers)
         response = self.connection.getresponse()
         response.read()
         spent = time.perf_counter() - start
@@ -185,6 +190,33 @@ def recording(lab, browser):
     return [
         f"| {words} | {ms[words]:.2f} ms | {ms[words] / base:.2f} | {aim} |"
         for words, aim, *_ in asked
+    ]
+
+
+def reading(lab, browser):
+    """The weekly review of nine lines as staff read it, against an empty page, by turns."""
+    from bookings import review, reviewing, watchers
+    from bookings.lines import HEADINGS, Line
+
+    lines = [
+        Line(f"matter {n}", list(HEADINGS)[n % 7], f"Matter {n} stands.", evidence=(("n", str(n)),))
+        for n in range(9)
+    ]
+    watchers.sources = lambda: [(lambda *_: lines, ())]
+    monday = review.newest_monday()
+    reviewing.gather(instrument=lab.instrument, monday=monday)
+    asked = {"empty page": "/bench/page/", "review": reviewing.address_of(lab.instrument, monday)}
+    times = {words: [] for words in asked}
+    for n in range(WARM + ROUNDS):
+        for words, path in asked.items():
+            spent = browser.ask("GET", path)
+            if n >= WARM:
+                times[words].append(spent)
+    ms = {words: statistics.median(spent) * 1000 for words, spent in times.items()}
+    ratio = ms["review"] / ms["empty page"]
+    return [
+        f"| empty page, signed in | {ms['empty page']:.2f} ms | | |",
+        f"| weekly review of nine lines | {ms['review']:.2f} ms | {ratio:.2f} of the empty page | 3 |",
     ]
 
 

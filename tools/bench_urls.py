@@ -1,6 +1,7 @@
-"""The addresses of the house and two of the benchmark: a POST that does nothing, and an entry."""
+"""The addresses of the house and three of the benchmark: an empty POST, an entry, an empty page."""
 
 from django.http import HttpResponse
+from django.shortcuts import render
 from django.urls import include, path
 
 from facility import log
@@ -20,7 +21,13 @@ def entry(request, pk):
     return HttpResponse(written.n, status=200)
 
 
+def page(request):
+    """What any page costs: session, person, and the running head around nothing."""
+    return render(request, "base.html")
+
+
 urlpatterns = [
+    path("bench/page/", page),
     path("bench/empty/", empty),
     path("bench/entry/<int:pk>/", entry),
     path("", include("facility.urls")),

@@ -60,8 +60,10 @@ class MatterQuerySet(models.QuerySet):
     def of(self, instrument):
         return self.filter(instrument=instrument).select_related("answered_by")
 
-    def in_week(self, monday):
-        return self.filter(monday=monday)
+    def around(self, monday, keys, since):
+        """Of that week; open ones of earlier weeks; and what was answered about these keys."""
+        earlier = Q(answer="", monday__gte=since) | (~Q(answer="") & Q(key__in=keys))
+        return self.filter(Q(monday=monday) | (Q(monday__lt=monday) & earlier))
 
     def before(self, monday):
         return self.filter(monday__lt=monday)

@@ -4,7 +4,7 @@ from datetime import timedelta
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse
-from django.shortcuts import get_object_or_404
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.safestring import mark_safe
 from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
@@ -12,7 +12,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from bookings import review, reviewing
 from bookings.forms_review import LineForm, SignForm
-from bookings.models import Flag, Review
+from bookings.models import Review
 from facility import sign_in
 from facility.access import may, policy
 from facility.errors import Refused
@@ -22,14 +22,17 @@ from facility.models import Instrument
 WATCHED_FOR = timedelta(weeks=4)  # offered with “watch until”; own proposal
 
 
-def _asked(slug, week):
-    """The instrument and Monday of an address, or not here."""
+def _asked(request, slug, week):
+    """The instrument and Monday of an address, or not here; the page's links need them all."""
+    request.instruments = list(Instrument.objects.select_related("log"))
+    found = next((row for row in request.instruments if row.slug == slug), None)
     try:
-        return get_object_or_404(Instrument.objects.select_related("log"), slug=slug), (
-            review.monday_of(week)
-        )
+        monday = review.monday_of(week)
     except Refused:
         raise Http404 from None
+    if found is None:
+        raise Http404
+    return found, monday
 
 
 @require_GET
@@ -47,28 +50,24 @@ def newest_review(request):
 
 
 def _context(request, shown, sign_form=None):
-    last = shown.monday + timedelta(days=6)
+    name = review.name_of(shown.monday)
     return {
         "page": shown,
         "review": shown.review,
-        "signed": shown.review and shown.review.signed_at,
-        "last_day": last,
-        "name": review.name_of(shown.monday),
-        "hours": review.hours_of(shown.week),
+        "name": name,
         "before": review.name_of(shown.monday - review.A_WEEK),
         "after": review.name_of(shown.monday + review.A_WEEK)
         if shown.week.end <= timezone.now()
         else "",
         "unsigned": [(f"{day:%V}", review.name_of(day)) for day in shown.unsigned_before],
-        "instruments": Instrument.objects.all(),
+        "instruments": request.instruments,
+        "answer_url": reverse("bookings:answer_line", args=[shown.instrument.slug, name]),
         "may_answer": shown.is_over and may(request.user, "review.see"),
         "may_sign": may(request.user, "review.sign"),
         "why_not": reviewing.blocking_words(shown) if shown.blocking or not shown.is_over else "",
         "sign_form": sign_form or SignForm(),
-        "answers": Flag.Answer,
-        "watch_until": timezone.localdate() + WATCHED_FOR,
+        "watch_until": f"{timezone.localdate() + WATCHED_FOR}",
         "head": shown.instrument.log.head,
-        "waiting": Flag.objects.waiting().count(),
     }
 
 
@@ -76,26 +75,25 @@ def _context(request, shown, sign_form=None):
 @policy("review.see")
 def week_review(request, slug, week):
     """One week of one instrument: what needs a person, and the next seven days."""
-    instrument, monday = _asked(slug, week)
-    row = Review.objects.of_week(instrument, monday)
+    instrument, monday = _asked(request, slug, week)
+    rows = review.reviews_until(instrument, monday)
+    row = next((row for row in rows if row.monday == monday), None)
     if row is not None and row.signed_at:
         return _signed(request, instrument, monday, row)
-    return page(
-        request, "bookings/review.html", _context(request, review.page_of(instrument, monday))
-    )
+    shown = review.page_of(instrument, monday, rows=rows)
+    return page(request, "bookings/review.html", _context(request, shown))
 
 
 def _signed(request, instrument, monday, row):
     """A signed week: the frozen sheets as they were, and what proves them."""
     context = {
         "instrument": instrument,
-        "instruments": Instrument.objects.all(),
+        "instruments": request.instruments,
         "review": row,
         "name": review.name_of(monday),
         "before": review.name_of(monday - review.A_WEEK),
         "after": review.name_of(monday + review.A_WEEK),
         "frozen": mark_safe(reviewing.frozen_text(row)),
-        "waiting": Flag.objects.waiting().count(),
     }
     return page(request, "bookings/review_signed.html", context)
 
@@ -104,7 +102,7 @@ def _signed(request, instrument, monday, row):
 @policy("review.see")
 def frozen_review(request, slug, week):
     """The signed sheets, byte for byte as their SHA-256 was taken."""
-    instrument, monday = _asked(slug, week)
+    instrument, monday = _asked(request, slug, week)
     row = Review.objects.of_week(instrument, monday)
     if row is None or not row.signed_at:
         raise Http404
@@ -119,7 +117,7 @@ def frozen_review(request, slug, week):
 @policy("review.see")
 def answer_line(request, slug, week):
     """POST answers one line, or says beside it what is needed and keeps what was typed."""
-    instrument, monday = _asked(slug, week)
+    instrument, monday = _asked(request, slug, week)
     form, errors = LineForm(request.POST), []
     key = request.POST.get("key", "")[:200]
     if form.is_valid():
@@ -149,7 +147,7 @@ def answer_line(request, slug, week):
 @policy("review.sign")
 def see_the_rest(request, slug, week):
     """POST answers with seen whatever needs no sentence."""
-    instrument, monday = _asked(slug, week)
+    instrument, monday = _asked(request, slug, week)
     try:
         count = reviewing.see_the_rest(instrument=instrument, monday=monday, by=request.user)
     except Refused as refusal:
@@ -163,7 +161,7 @@ def see_the_rest(request, slug, week):
 @policy("review.sign")
 def gather_anew(request, slug, week):
     """POST gathers the week once more: what was typed late is in it then."""
-    instrument, monday = _asked(slug, week)
+    instrument, monday = _asked(request, slug, week)
     try:
         reviewing.gather(instrument=instrument, monday=monday, anew=True)
     except Refused as refusal:
@@ -177,7 +175,7 @@ def gather_anew(request, slug, week):
 @policy("review.sign")
 def sign_review(request, slug, week):
     """POST signs the week with the password, or says what is missing."""
-    instrument, monday = _asked(slug, week)
+    instrument, monday = _asked(request, slug, week)
     form = SignForm(request.POST)
     if form.is_valid():
         try:
