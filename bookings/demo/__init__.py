@@ -49,6 +49,8 @@ def fill(*, sessions=None, years=None, seed=1, now=None, tell=_say_nothing):
         run.refresh_flags(made.holders[name])
     tell("learning from the pump-downs")
     _learn(made.desks.values(), now)
+    tell("hours of parts, drifts of pump-downs")
+    story.health.store(made.desks.values(), now)
     return story.planted
 
 

@@ -59,12 +59,20 @@ class Calendar:
         starts = sorted(self.rng.sample(free, min(count, len(free))))
         slots = [Slot(desk, start) for start in starts]
         checked = story.first_day - CHECKED_EVERY
+        changed = sorted(
+            row.end + timedelta(days=3)
+            for row in story.planted
+            if row.instrument == slug and row.what in ("slow leak", "failing pump", "dirty gauge")
+        )
         for slot, after in zip(slots, [*slots[1:], None], strict=True):
             drifting = any(
                 row.what == "calibration drift" and row.holds(slug, slot.start)
                 for row in story.planted
             )
-            if slot.start - checked > (CHECKED_AGAIN if drifting else CHECKED_EVERY):
+            after_change = any(checked < moment <= slot.start for moment in changed)
+            if after_change or slot.start - checked > (
+                CHECKED_AGAIN if drifting else CHECKED_EVERY
+            ):
                 slot.kind, checked = "check", slot.start
             elif after and self._goes_overnight(slot, after):
                 slot.kind = "load"

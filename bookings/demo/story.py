@@ -13,6 +13,7 @@ from bookings.demo import planted, pressures, steps, words
 from bookings.demo.bench import Bench
 from bookings.demo.calendar import Calendar
 from bookings.demo.chronicle import seconds
+from bookings.demo.health import Health
 from bookings.demo.sitting import Sitting
 from bookings.demo.staff import Staff
 from bookings.models import SessionPart
@@ -20,8 +21,6 @@ from facility.models import Qualification
 from facility.vacuum import units
 
 ROUGH_ENOUGH_PA = 0.2
-REFERENCES_EV = (83.96, 368.21, 932.62)
-"""Au 4f7/2, Ag 3d5/2, Cu 2p3/2 with Al K-alpha: ISO 15472:2010."""
 ALONE_FROM = Qualification.Level.ASSISTED
 
 
@@ -34,6 +33,7 @@ class Story:
         self.zone = ZoneInfo(settings.TIME_ZONE)
         self.planted = planted.calendar(now, first_day)
         self.pressures, self.staff = pressures.Pressures(self), Staff(self)
+        self.health = Health(self)
         self.files = 0
         self.told = []  # (sitting, planned start), for bookings
         self.faults = list(words.FAULTS)
@@ -43,6 +43,7 @@ class Story:
         self.scene = scene
         self.bench = Bench(self.chronicle, scene, self.now)
         self.calendar = Calendar(self)
+        self.health.set_up(scene, self.first_day)
         for desk in scene.desks.values():
             desk.draws = self.pressures.draw_curve
             if "logger" in desk.gauges:
@@ -56,6 +57,8 @@ class Story:
         self.calendar.pumping_now(scene.desks["quayside"])
         self.calendar.at_the_bench()
         self.staff.flag_slow_runs()
+        for row in self.planted:
+            self.health.end_of(row)
         self.bench.send_home(self.now)
         self.calendar.write_bookings()
         self.calendar.house_rules()
@@ -355,15 +358,7 @@ class Story:
             if row.what == "calibration drift" and row.holds(slug, sitting.t):
                 day = (sitting.t - row.start).days
                 errors = list(max(v for v in row.values if v[0] <= max(day, 0))[1:])
-        found = [
-            reference + error + self.rng.gauss(0, 0.008)
-            for reference, error in zip(REFERENCES_EV, errors, strict=True)
-        ]
-        sitting.note(
-            "Energy scale, pass energy 20 eV: Au 4f7/2 {:.2f}, Ag 3d5/2 {:.2f}, "
-            "Cu 2p3/2 {:.2f} eV.".format(*found),
-            after=self.rng.randint(900, 1500),
-        )
+        self.health.check(sitting, errors)
 
     def may_sputter(self, sitting):
         level = sitting.by.levels.get(sitting.desk.instrument.slug, 0)

@@ -1,5 +1,14 @@
 """Nouns of the app, one file a family."""
 
+from facility.models.checks import (
+    Check,
+    CheckKind,
+    CheckQuerySet,
+    CheckValue,
+    Drift,
+    Event,
+    VacuumWatch,
+)
 from facility.models.instruments import (
     Chamber,
     DeviceState,
@@ -25,24 +34,44 @@ from facility.models.people import (
 from facility.models.photos import Photo
 from facility.models.tablets import SignOn, Tablet, TabletQuerySet
 from facility.models.training import Level, Observation, Training, TrainingStep
+from facility.models.upkeep import (
+    Job,
+    JobReading,
+    Part,
+    PartLife,
+    UpkeepDone,
+    UpkeepTask,
+    UseCount,
+    UseMark,
+)
 from facility.models.visits import Invitation, Visit, VisitQuerySet
 
 __all__ = [
     "Attempt",
     "Chamber",
+    "Check",
+    "CheckKind",
+    "CheckQuerySet",
+    "CheckValue",
     "DeviceState",
+    "Drift",
     "Entry",
     "EntryQuerySet",
+    "Event",
     "Gauge",
     "Group",
     "Instrument",
     "Invitation",
+    "Job",
+    "JobReading",
     "KeptItem",
     "Level",
     "Limit",
     "LimitQuerySet",
     "Log",
     "Observation",
+    "Part",
+    "PartLife",
     "Person",
     "PersonManager",
     "PersonQuerySet",
@@ -59,6 +88,11 @@ __all__ = [
     "TabletQuerySet",
     "Training",
     "TrainingStep",
+    "UpkeepDone",
+    "UpkeepTask",
+    "UseCount",
+    "UseMark",
+    "VacuumWatch",
     "Visit",
     "VisitQuerySet",
 ]
