@@ -208,7 +208,10 @@ def _rule_of(kind):
 
 
 def _due_line(instrument, kinds):
-    late = [now for now in kinds if now.is_overdue]
+    spoken = (Check.Verdict.WARN, Check.Verdict.STAFF)  # these have a line of their own
+    late = [
+        now for now in kinds if now.is_overdue and not (now.last and now.last.verdict in spoken)
+    ]
     if not late:
         return []
     names = ", ".join(f"{now.kind.name} ({now.due.why})" for now in late)
@@ -241,20 +244,22 @@ def drifts_of(instrument, at):
 
 def _drift_lines(instrument, week, at):
     for newest, first, ended in drifts_of(instrument, at):
-        if ended and not week.holds(ended.at):
+        gone = newest.faded_at if newest.faded_at and newest.faded_at < at else None
+        if (ended and not week.holds(ended.at)) or (gone and not week.holds(gone)):
             continue
-        says = newest.says.split(" since about run")[0]
-        tail = newest.says.split(", by ", 1)[-1]
-        since = timezone.localtime(newest.since)
-        says = f"Pump-downs {says.lower()} since {since:%-d %B}, by {tail}"
+        tail = newest.says.split(" by ", 1)[-1] if newest.per_week else newest.says
+        since, joined = timezone.localtime(newest.since), "by " if newest.per_week else ""
+        says = f"Pump-downs {newest.change} since {since:%-d %B}, {joined}{tail}"
         if ended:
             by, when = ended.by, timezone.localtime(ended.at)
             says = f"{says} {ended.get_kind_display().capitalize()} on {when:%-d %B} by {by}: a new phase."
+        elif gone:
+            says = f"{says} The last ones are as usual again."
         yield Line(
             key=f"drift|{newest.chamber_id}|{first.pk}",
             heading="vacuum",
             says=says,
-            severity=NOTE if ended else WARN,
+            severity=NOTE if ended or gone else WARN,
             do="" if ended else "Take a rise with the pump isolated; compare the two gauges.",
             rule="DRIFT",
             source=DRIFT_SOURCE,

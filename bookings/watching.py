@@ -65,31 +65,82 @@ def _of_phase(chamber, ended, start, end):
     runs = [learning.run_of(row) for row in kept]
     unit = gauges[0].unit if gauges else "mbar"
     by_key = {str(row.pk): row for row in kept}
-    return [
-        (by_key[alarm.run_id], by_key[alarm.since_run_id], alarm)
-        for alarm in drift.alarms(
-            runs[:REFERENCE], runs[REFERENCE:], chamber.instrument.threshold_pa, unit
-        )
-    ]
+    threshold, watched = chamber.instrument.threshold_pa, kept[REFERENCE:]
+    sizes = drift.heights(runs[:REFERENCE], runs[REFERENCE:], threshold)
+    rows = []
+    for alarm in drift.alarms(runs[:REFERENCE], runs[REFERENCE:], threshold, unit):
+        seen = watched.index(by_key[alarm.run_id])
+        leak, sign = "constant pressure" in alarm.says, 1 if alarm.change == "slower" else -1
+        told, faded = _when(sizes, seen, int(leak), sign)
+        if told is not None:
+            rows.append(_row(watched, by_key[alarm.since_run_id], told, faded, leak, alarm))
+    return rows + _step(watched, sizes, rows)
+
+
+def _when(sizes, seen, way, sign):
+    """From which run on a ramp is sure, and from which it is gone; None for never."""
+    told = None
+    for place in range(seen, len(sizes)):
+        height = drift.stands(sizes[: place + 1], way, sign)
+        if told is None and height >= drift.SURE:
+            told = place
+        elif told is None and place - seen > drift.PAUSE:
+            return None, None
+        elif told is not None and height < drift.FADED:
+            return told, place
+    return told, None
+
+
+def _row(watched, first, told, faded, leak, alarm):
+    return {
+        "run": watched[told].pk,
+        "found_at": watched[told].ended_at,
+        "faded_at": None if faded is None else watched[faded].ended_at,
+        "since": first.started_at,
+        "first_run": first.pk,
+        "change": alarm.change,
+        "leak": leak,
+        "per_week": alarm.per_week,
+        "says": alarm.says[:400],
+    }
+
+
+def _step(watched, sizes, before):
+    """A sudden change, where no slow one was told earlier."""
+    step = drift.first_step(sizes)
+    if step is None or any(row["found_at"] <= watched[step[0]].ended_at for row in before):
+        return []
+    last, first, sign = step
+    _, faded = _when(sizes, last, 0, sign)
+    start = watched[first]
+    alarm = drift.Alarm("", "", *_step_words(sign))
+    return [_row(watched, start, last, faded, False, alarm)]
+
+
+def _step_words(sign):
+    if sign < 0:
+        return "faster", 0.0, (
+            "all at once: three runs in a row read far too low. After no bake or repair, a gauge "
+            "that reads low is the likeliest reason; compare with a second one."
+        )  # fmt: skip
+    return "slower", 0.0, (
+        "all at once: three runs in a row lie far above the usual. A leak, a pump or a valve: a "
+        "rise with the pump isolated tells a leak from the others."
+    )  # fmt: skip
 
 
 @transaction.atomic
 def _store(chamber, found, looked_to, newest, now):
     Chamber.objects.select_for_update().get(pk=chamber.pk)
     stored = []
-    for run, first, alarm in found:
-        if looked_to is not None and run.ended_at <= looked_to:
-            continue
-        row, new = Drift.objects.get_or_create(
-            chamber=chamber, run=run.pk,
-            defaults={
-                "found_at": run.ended_at, "recorded_at": run.ended_at if looked_to is None else now,
-                "since": first.started_at, "change": alarm.change,
-                "leak": "constant pressure" in alarm.says, "per_week": alarm.per_week,
-                "says": alarm.says[:400], "first_run": first.pk,
-            },
-        )  # fmt: skip
-        if new:
-            stored.append(row)
+    for row in found:
+        standing = Drift.objects.filter(chamber=chamber, run=row["run"]).first()
+        if standing:
+            if standing.faded_at is None and row["faded_at"]:
+                standing.faded_at = row["faded_at"]
+                standing.save(update_fields=["faded_at"])
+        elif looked_to is None or row["found_at"] > looked_to:
+            recorded = row["found_at"] if looked_to is None else now
+            stored.append(Drift.objects.create(chamber=chamber, recorded_at=recorded, **row))
     VacuumWatch.objects.update_or_create(chamber=chamber, defaults={"looked_to": newest})
     return stored

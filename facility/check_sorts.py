@@ -346,7 +346,7 @@ CHARTED = {
     "other": ("value",),
 }
 LOGARITHMIC = {("base", "pressure"), ("rise", "rate"), ("leak", "rate")}
-LEAST_SPREAD = {"energy": 0.005}  # eV, half of the last digit that is typed
+LEAST_SPREAD = {"energy": 0.005, "blank": 0.15}  # eV, half of the last digit; at.%, own choice
 
 # Which events begin a new phase of a sort's charts, and which make it due. Substantive change:
 # ASTM E2108; the rest of the list is an own proposal.

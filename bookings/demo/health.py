@@ -38,7 +38,7 @@ TASKS = (
     # name, days, hours, dose, part, how, caution
     ("Cold-cathode gauge: clean", 400, None, 1.0, "Cold-cathode gauge",
      "Take the head apart, polish, bake it out in air.", ""),
-    ("Backing pump: tip seals", None, 8000, None, "Backing pump", "Seal set on the shelf.", ""),
+    ("Backing pump: tip seals", None, 12000, None, "Backing pump", "Seal set on the shelf.", ""),
     ("Chiller: filter and level", 60, None, None, None, "Look at the flow afterwards.", ""),
     ("Ion pump: current against pressure", 90, None, None, None, "Write both down.",
      "High voltage at the feedthrough: never open it while the supply is on."),
@@ -144,7 +144,7 @@ class Health:
         """What is done by date is done in time; one thing waits now."""
         people = (self.story.scene.people["dee"], self.story.scene.people["kit"])
         for task in self.tasks[slug].values():
-            if not task.every_days or task.every_days > 300:
+            if not task.every_days or task.every_days > 399:
                 continue
             at = opened
             while True:
@@ -248,7 +248,7 @@ class Health:
         self.enter(
             sitting, "base", {"pressure": self.story.pressures.spelled(pascal, unit, sitting.by)}
         )
-        if number % INTENSITY_EVERY == 1:
+        if number % INTENSITY_EVERY == 1 or self._worked_on(slug, "intensity", sitting.t):
             high, low = self.rng.gauss(412, 5), self.rng.gauss(101, 1.2)
             self.enter(sitting, "intensity", {"Cu 2p3/2": f"{high:.0f}", "Cu 3p": f"{low:.1f}"})
         leaks = any(
@@ -256,8 +256,25 @@ class Health:
             and sitting.t - row.start > timedelta(days=24) for row in self.story.planted
         )  # fmt: skip
         last = self.last.get((slug, "rise"))
-        if number % RISE_EVERY == 1 or leaks or (last and last.verdict == "warn"):
+        leaks = leaks and not (last and last.verdict == "warn")
+        if number % RISE_EVERY == 1 or leaks or (self._worked_on(slug, "rise", sitting.t)):
             self.rise(sitting, leaks)
+
+    def _worked_on(self, slug, sort, moment):
+        """Whether something was done since the last such check that asks for a new one."""
+        last = self.last.get((slug, sort))
+        ends = [
+            row.end + timedelta(days=3)
+            for row in self.story.planted
+            if row.instrument == slug
+            and row.what
+            in {"intensity": ("slow leak",), "rise": ("slow leak", "failing pump")}[sort]
+        ]
+        ends += [
+            event.at for event, _ in self.events
+            if event.kind == "analyser" and sort == "intensity" and event.instrument.slug == slug
+        ]  # fmt: skip
+        return last is not None and any(last.at < end <= moment for end in ends)
 
     def rise(self, sitting, leaks):
         """Twelve minutes isolated: steady with a leak, slowing down without one."""

@@ -34,6 +34,7 @@ class Story:
         self.planted = planted.calendar(now, first_day)
         self.pressures, self.staff = pressures.Pressures(self), Staff(self)
         self.health = Health(self)
+        self.owed = set()  # desks whose check could not be done when it was due
         self.files = 0
         self.told = []  # (sitting, planned start), for bookings
         self.faults = list(words.FAULTS)
@@ -73,6 +74,15 @@ class Story:
             slot.start = max(slot.start, desk.closed_at + seconds(600))
         desk.end_left_pumping(slot.start)
         kind = "finish" if desk.inside else slot.kind
+        if slot.kind == "check" and kind == "finish":
+            self.owed.add(desk.instrument.slug)
+        elif (
+            desk.instrument.slug in self.owed
+            and kind == "whole"
+            and not (slot.holder or slot.fault or slot.forgets)
+        ):
+            kind = "check"
+            self.owed.discard(desk.instrument.slug)
         by = self.choose_person(desk, slot, kind)
         holder = None
         if kind in ("whole", "load"):
@@ -80,6 +90,8 @@ class Story:
             holder = self.bench.prepare(by, slot.start, wanted, holder=slot.holder)
         elif kind == "check":
             holder = self.bench.references(slot.start)
+            if holder is None:
+                self.owed.add(desk.instrument.slug)
         if holder is None and kind != "finish":
             return
         sitting = self.open(desk, by, slot)

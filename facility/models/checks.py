@@ -233,6 +233,7 @@ class Drift(models.Model):
     leak = models.BooleanField(help_text="like a constant gas load; else like pump or gauge")
     per_week = models.FloatField(help_text="by which share the time to the threshold grows")
     says = models.CharField(max_length=400)
+    faded_at = models.DateTimeField(null=True, help_text="the runs are as usual again since then")
     run = models.PositiveIntegerField(help_text="key of the pump-down at which it was seen")
     first_run = models.PositiveIntegerField(help_text="key of the first pump-down of the ramp")
 

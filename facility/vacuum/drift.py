@@ -37,6 +37,8 @@ MEMORIES = (2.0, 6.0, 20.0)  # days
 SHARES = (0.0, 0.2, 0.4, 0.6, 0.8)
 LATELY = 7  # runs
 CLIP = 2.5  # standard deviations: one odd run is not a drift
+STEP_RUNS, STEP_SIZE = 3, 2.5  # runs in a row, each so many standard deviations off the same way
+STANDING, SURE, FADED = 6, 2.5, 1.0  # runs; heights at which a drift is told, and gone
 PAUSE = 10  # runs after an alarm before the same change is watched again
 
 
@@ -251,3 +253,52 @@ def watch(all_series, first):
             found.append((end - 1, way, start, slope))
             begin, quiet = end, end + PAUSE
     return found
+
+
+def heights(history, runs, threshold_pa):
+    """How far each run lies from the usual, in standard deviations: (speed, leak), or None.
+
+    Takes:   history, runs that say what is usual; runs, in order; threshold [Pa].
+    Returns: list, one a run; above 0 for slower, nan for a run that shows nothing.
+    """
+    learned = timeless(learn(history, threshold_pa))
+    found = []
+    for run in runs:
+        share = shares(learned, run)
+        sizes = [math.nan] * len(WAYS) if share is None else share[0] / np.sqrt(share[1])
+        found.append([float(size) for size in sizes])
+    return found
+
+
+def stands(sizes, way, sign):
+    """Whether the last runs still lie off the usual the way an alarm said, as far as one can tell.
+
+    Takes:   sizes, rows of `heights` up to now; way, place in WAYS; sign, +1 for slower.
+    Returns: the mean of the last STANDING runs in standard deviations of such a mean, times sign.
+    Source:  own proposal: a ramp that has gone again was a few odd loads, not the instrument.
+    """
+    last = [row[way] for row in sizes[-STANDING:] if not math.isnan(row[way])]
+    return sign * sum(np.clip(last, -CLIP, CLIP)) / math.sqrt(len(last)) if last else 0.0
+
+
+def first_step(sizes):
+    """The first sudden change that stays: STEP_RUNS runs in a row far off the same way.
+
+    Takes:   sizes, rows of `heights`.
+    Returns: (place of the last of them, place of the first, +1 for slower or -1), or None.
+    Source:  own proposal; one odd load never speaks.
+    Valid:   for steps of about half a unit of ln p and more; a ramp is the business of `alarms`.
+    >>> first_step([[0.1, 0], [-3, 0], [-4, 0], [-3, 0]])
+    (3, 1, -1)
+    """
+    row = []
+    for place, (size, *_) in enumerate(sizes):
+        if math.isnan(size):
+            continue
+        if abs(size) < STEP_SIZE or (row and row[-1][1] * size < 0):
+            row = []
+        if abs(size) >= STEP_SIZE:
+            row.append((place, size))
+        if len(row) == STEP_RUNS:
+            return place, row[0][0], 1 if size > 0 else -1
+    return None
