@@ -6,7 +6,7 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import attend, learning, pump, reviewing, tell, unusual, waiting
+from bookings import attend, counting, learning, pump, reviewing, tell, unusual, waiting, watching
 from bookings.duty import watch_shut_down
 from bookings.models import PumpDown
 from facility import sheet_proof
@@ -41,6 +41,7 @@ def tick(now=None):
         _end_left_pumpdowns,
         _judge,
         _learn,
+        _count_use,
         *OF_PEOPLE,
         _forget_old_attempts,
         _sweep_sign_ons,
@@ -48,6 +49,10 @@ def tick(now=None):
         with transaction.atomic():
             list(Instrument.objects.select_for_update().order_by("pk"))
             done[duty.__name__.strip("_").replace("_", " ")] = duty(now)
+    done["watch pump-downs"] = sum(  # a second or so, so with no row locked
+        len(watching.look(chamber, now))
+        for chamber in Chamber.objects.filter(kind=Chamber.Kind.INTRODUCTION)
+    )
     done["send"] = tell.send(now)  # with no row locked: a mail server may be slow
     done["prove waiting sheets"] = sheet_proof.prove_waiting()  # minutes, so outside the lock
     return done
@@ -91,6 +96,10 @@ def _learn(now):
         learning.bring_up_to_date(chamber, now=now)
         for chamber in Chamber.objects.filter(kind=Chamber.Kind.INTRODUCTION)
     )
+
+
+def _count_use(now):
+    return sum(counting.count_use(row, now) for row in Instrument.objects.order_by("pk"))
 
 
 def _forget_old_attempts(now):

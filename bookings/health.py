@@ -23,6 +23,15 @@ SPOKEN = ("CAL-01", "CAL-03", "MEM-02")  # rules of flags that review_lines spea
 EVENTS = 60  # that are looked back at
 DRIFTS = 12
 FITTED = 4  # checks from which the drift of a line is taken
+WHAT_TO_DO = {
+    "energy": "Clean the metals and repeat. Both lines off the same way: the work function; "
+    "one end only: the linearity. Then adjust.",
+    "blank": "See it on a second spot; then ask what was inside before.",
+    "base": "Compare with the other gauge; then bake, or look for a leak.",
+    "rise": "Compare with the last good rise; search for the leak.",
+    "leak": "Close it, then take a rise again.",
+    "gas": "Take a rise with the pump isolated; search for the leak.",
+}
 OVERDUE_BY = timedelta(days=1)
 DRIFT_SOURCE = "against this instrument's own pump-downs, adjusted for form, samples and vent"
 
@@ -146,7 +155,7 @@ def _check_lines(now):
             heading="vacuum" if kind.sort in ("base", "rise", "gas", "leak") else "scale",
             says=f"{says}",
             severity=STAFF if check.verdict == Check.Verdict.STAFF else WARN,
-            do=_what_to_do(kind),
+            do=WHAT_TO_DO.get(kind.sort, "Look at it, and repeat it."),
             rule=_rule_of(kind),
             source=f"{kind.name}; {kind.setting}; by {check.by}",
             since=check.at,
@@ -189,18 +198,6 @@ def _same_way(series):
             break
         count += 1
     return count
-
-
-def _what_to_do(kind):
-    return {
-        "energy": "Clean the metals and repeat. Both lines off the same way: the work function; "
-        "one end only: the linearity. Then adjust.",
-        "blank": "See it on a second spot; then ask what was inside before.",
-        "base": "Compare with the other gauge; then bake, or look for a leak.",
-        "rise": "Compare with the last good rise; search for the leak.",
-        "leak": "Close it, then take a rise again.",
-        "gas": "Take a rise with the pump isolated; search for the leak.",
-    }.get(kind.sort, "Look at it, and repeat it.")
 
 
 def _rule_of(kind):

@@ -3,6 +3,7 @@
 from django.urls import path
 
 from bookings.urls_bench import bench_patterns
+from bookings.urls_health import health_patterns
 from bookings.urls_incidents import incident_patterns
 from bookings.urls_review import review_patterns
 from bookings.urls_sheets import sheet_patterns
@@ -118,4 +119,6 @@ urlpatterns = [
     *incident_patterns,
     # /sheets/ and late entries
     *sheet_patterns,
+    # /health/, /checks/, /parts/, /upkeep/
+    *health_patterns,
 ]

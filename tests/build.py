@@ -7,7 +7,7 @@ from types import SimpleNamespace
 from django.utils import timezone
 
 from bookings import incident as incidents
-from facility import log
+from facility import check, keep_up, log
 from facility.models import (
     Chamber,
     Gauge,
@@ -159,3 +159,37 @@ def lab():
     cast.holder = holder("B7", by=cast.dee)
     qualify(cast.ben, cast.instrument, by=cast.dee)
     return cast
+
+
+def source(instrument, *, by, name="Al Kα source"):
+    """An X-ray source whose hours are counted from the device `sources`."""
+    return keep_up.add_part(
+        instrument=instrument, by=by, kind="source", name=name, counts="device", device="sources",
+        on_states=["xrays"],
+    )  # fmt: skip
+
+
+def check_kind(instrument, *, by, sort="energy", name="Energy scale, 20 eV", **more):
+    """A check; an energy scale gets the instrument's source and a tolerance of 0.1 eV."""
+    if sort in ("energy", "intensity") and "source" not in more:
+        part = instrument.parts.filter(kind="source", ended_at=None).first()
+        more["source"] = part or source(instrument, by=by)
+    return check.keep_kind(instrument=instrument, by=by, sort=sort, name=name, **more)
+
+
+SCALE = {"Au 4f7/2": "83.97 83.96", "Ag 3d5/2": "368.22 368.21", "Cu 2p3/2": "932.63 932.62"}
+
+
+def health(lab):
+    """A source, a rise that is being read, an upkeep task."""
+    gauge = lab.instrument.chambers.get(kind="introduction").gauges.first()
+    rise = check_kind(
+        lab.instrument, by=lab.dee, sort="rise", name="Rise", gauge=gauge, chamber=gauge.chamber
+    )
+    return {
+        "part": source(lab.instrument, by=lab.dee),
+        "check": check.begin_rise(kind=rise, by=lab.dee),
+        "upkeep": keep_up.add_task(
+            instrument=lab.instrument, by=lab.dee, name="Chiller: filter", every_days=60
+        ),
+    }

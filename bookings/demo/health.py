@@ -2,7 +2,7 @@
 
 from datetime import timedelta
 
-from bookings import running, watching
+from bookings import counting, watching
 from facility import calibration, check, check_sorts
 from facility.models import (
     Check,
@@ -335,6 +335,6 @@ class Health:
             for name, value in values.items()
         )
         for desk in desks:
-            while running.count_use(desk.instrument, now, most=20_000) == 20_000:
+            while counting.count_use(desk.instrument, now, most=20_000) == 20_000:
                 pass
             watching.look(desk.chambers["introduction"], now=now)

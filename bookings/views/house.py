@@ -18,6 +18,12 @@ ROOMS = (
         (
             ("Your samples", "describe, find, follow", "bookings:samples", "page.everyone"),
             ("In vacuum now", "every holder that is inside", "bookings:in_vacuum", "page.everyone"),
+            (
+                "Health",
+                "checks, upkeep, parts of each instrument",
+                "bookings:health_of_all",
+                "health.see",
+            ),
             ("Run sheets", "read and rehearse them", "bookings:sheets", "page.everyone"),
             (
                 "Your calendars",

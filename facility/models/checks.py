@@ -151,6 +151,10 @@ class CheckQuerySet(models.QuerySet):
         standing = Q(struck_at=None) | Q(struck_at__gte=at)
         return self.filter(standing, recorded_at__lt=at, at__lt=at).exclude(verdict="")
 
+    def of_kind(self, kind):
+        """All of a kind, counted or not, the newest first."""
+        return self.filter(kind=kind).select_related("by", "struck_by")
+
     def open(self):
         """A rise that is still being read."""
         return self.filter(verdict="", struck_at=None)

@@ -1,0 +1,21 @@
+"""Addresses of instrument health, checks, parts and upkeep; part of bookings/urls.py."""
+
+from django.urls import path
+
+from bookings.views import checks, upkeep
+
+health_patterns = [
+    path("house/health/", upkeep.health_of_all, name="health_of_all"),
+    path("house/lost/", upkeep.note_loss, name="note_loss"),
+    path("instruments/<slug:slug>/health/", upkeep.health_page, name="health"),
+    path("instruments/<slug:slug>/changed/", upkeep.note_event, name="note_event"),
+    path("instruments/<slug:slug>/checks/new/", checks.keep_check_kind, name="keep_check_kind"),
+    path("checks/kinds/<int:pk>/", checks.check_kind, name="check_kind"),
+    path("checks/kinds/<int:pk>/enter/", checks.enter_check, name="enter_check"),
+    path("checks/<int:pk>/", checks.check, name="check"),
+    path("checks/<int:pk>/strike/", checks.strike_check, name="strike_check"),
+    path("checks/<int:pk>/read/", checks.read_rise, name="read_rise"),
+    path("parts/<int:pk>/", upkeep.part, name="part"),
+    path("parts/<int:pk>/change/", upkeep.change_part, name="change_part"),
+    path("upkeep/<int:pk>/done/", upkeep.do_upkeep, name="do_upkeep"),
+]
