@@ -220,7 +220,7 @@ def begin_rise(*, kind, by, pumped_min=None, sent_id=None):
     if before := Check.objects.filter(sent_id=sent_id).first():
         return before
     Instrument.objects.select_for_update().get(pk=kind.instrument_id)
-    if running := Check.objects.open().filter(kind=kind).first():
+    if running := Check.objects.open_of(kind):
         return running
     now = timezone.now()
     typed = {"readings": [], "pumped_min": None if pumped_min is None else float(pumped_min)}

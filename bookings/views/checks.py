@@ -36,7 +36,7 @@ def check_kind(request, pk):
         "now": now,
         "charts": charts,
         "checks": Check.objects.of_kind(kind)[:SHOWN],
-        "running": Check.objects.open().filter(kind=kind).first(),
+        "running": Check.objects.open_of(kind),
         "may_enter": may(request.user, "check.enter") and not kind.ended_at,
     }
     return page(request, "bookings/check_kind.html", context)

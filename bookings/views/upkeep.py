@@ -57,7 +57,7 @@ def health_page(request, slug):
         "lives": [{"life": life, "use": health.use_in_words(life)} for life in lives],
         "tasks": keep_up.standings(instrument),
         "events": health.events_of(instrument)[::-1][:SHOWN],
-        "faults": Fault.objects.open().filter(instrument=instrument)[:SHOWN],
+        "faults": Fault.objects.open().on(instrument)[:SHOWN],
         "may_enter": may(request.user, "check.enter"),
         "may_do": may(request.user, "upkeep.do"),
         "sent": uuid.uuid4(),

@@ -155,6 +155,10 @@ class CheckQuerySet(models.QuerySet):
         """All of a kind, counted or not, the newest first."""
         return self.filter(kind=kind).select_related("by", "struck_by")
 
+    def open_of(self, kind):
+        """The rise of a kind that is still being read, or None."""
+        return self.open().filter(kind=kind).first()
+
     def open(self):
         """A rise that is still being read."""
         return self.filter(verdict="", struck_at=None)
