@@ -58,10 +58,12 @@ def encoded(picture, kind):
     """The picture's bytes, without anything that the camera wrote beside it."""
     picture.thumbnail((LONGEST_SIDE, LONGEST_SIDE))
     out = io.BytesIO()
+    alone = picture.convert("RGBA" if kind == "png" and "A" in picture.getbands() else "RGB")
+    alone.info = {}  # comments and profiles would be written again
     if kind == "png":
-        picture.convert("RGBA" if "A" in picture.getbands() else "RGB").save(out, "PNG")
+        alone.save(out, "PNG")
     else:
-        picture.convert("RGB").save(out, "JPEG", quality=QUALITY)
+        alone.save(out, "JPEG", quality=QUALITY)
     return out.getvalue()
 
 

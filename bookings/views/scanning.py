@@ -12,7 +12,7 @@ from samples import scanning
 from samples.codes import read_code
 from samples.models import Holder, Sample
 
-FOUND_AT_MOST = 20
+FOUND_AT_MOST = 40
 
 
 @require_GET
@@ -39,12 +39,14 @@ def scan(request):
 
 def _titled(person, text):
     rows = Sample.objects.all() if may(person, "hazard.see") else Sample.objects.of(person)
-    return list(rows.titled(text).with_place().select_related("owner")[:FOUND_AT_MOST])
+    return list(rows.titled(text).with_place().select_related("owner")[: FOUND_AT_MOST + 1])
 
 
 def _context(**more):
     nothing = bool(more.get("q")) and not more.get("samples")
-    return {"form": PictureForm(), "nothing": nothing, **more}
+    found = more.pop("samples", [])
+    cut = {"samples": found[:FOUND_AT_MOST], "more": len(found) > FOUND_AT_MOST}
+    return {"form": PictureForm(), "nothing": nothing, **cut, **more}
 
 
 def _page_of(code):

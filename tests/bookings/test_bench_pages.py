@@ -7,6 +7,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from django.utils import timezone
+from PIL import Image
 
 from bookings import alarms, asking, flag, run
 from bookings.models import AskedByLink, Flag, Message
@@ -535,6 +536,52 @@ def test_given_a_picture_of_codes_when_sent_then_one_opens_its_page_and_two_are_
     assert (none.status_code, missing.status_code) == (422, 422)
     assert "No code was found in the picture" in text(none)
     assert "Take or choose a picture first" in text(missing)
+
+
+def _large():
+    out = io.BytesIO()
+    Image.new("1", (8000, 5000)).save(out, "PNG")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "says"),
+    [
+        ("large.png", _large(), "The picture has 40 megapixels; at most 25 are taken."),
+        ("heavy.jpg", b"\xff\xd8" + bytes(100_000_000), "The picture has 100 MB; at most 26 MB"),
+        ("new.heic", b"\x00\x00\x00\x18ftypheic\x00\x00\x00\x00heicmif1", "most compatible format"),
+        ("page.jpg", b"GIF89a/*<script>alert(1)</script>", "This is no JPEG or PNG picture."),
+        ("half.jpg", None, "The picture is damaged. Take it anew."),
+        ("empty.jpg", b"", "empty"),
+    ],
+    ids=lambda value: value if isinstance(value, str) and "." in value[-6:] else "",
+)
+def test_given_a_bad_picture_when_sent_then_the_page_says_what_to_do(
+    client, lab, name, content, says
+):
+    client.force_login(lab.ben)
+    if content is None:
+        whole = _picture(lab.holder.code).read()
+        content = whole[: len(whole) // 3]
+
+    for page in ("scan_picture", "photograph_holder"):
+        where = [lab.holder.code] if page == "photograph_holder" else []
+        file = SimpleUploadedFile(name, content, "image/jpeg")
+        answer = post(client, page, *where, picture=file)
+
+        assert answer.status_code in (200, 422)
+        assert says in text(answer), page
+    assert not lab.holder.photos.exists()
+
+
+def test_given_a_picture_of_twelve_megapixels_when_sent_then_its_holder_opens(client, lab):
+    out = io.BytesIO()
+    desk(lab.holder.code, size=(4000, 3000)).convert("RGB").save(out, "JPEG", quality=70)
+    client.force_login(lab.ben)
+
+    answer = post(client, "scan_picture", picture=SimpleUploadedFile("12.jpg", out.getvalue()))
+
+    assert answer.context["holder"] == lab.holder
 
 
 def test_given_a_photograph_of_a_holder_when_kept_then_it_stands_beside_the_positions(client, lab):

@@ -77,3 +77,20 @@ def test_given_forty_megapixels_or_a_hundred_megabytes_when_sent_then_they_are_r
     heavy.size = 100_000_000
     with pytest.raises(Refused, match="100 MB; at most 26 MB"):
         photos.read_picture(heavy)
+
+
+def test_given_a_picture_that_is_something_else_as_well_when_kept_then_only_the_picture_stays(
+    db, settings, tmp_path
+):
+    from tests import build
+
+    settings.MEDIA_ROOT = tmp_path
+    picture = io.BytesIO()
+    Image.new("RGB", (60, 40), "grey").save(picture, "JPEG", comment=b"<script>alert(1)</script>")
+    both = picture.getvalue() + b"PK\x03\x04<script>alert(2)</script>"
+
+    kept = photos.take(file=upload(both), by=build.person())
+
+    content = photos.path_of(kept.digest, kept.kind).read_bytes()
+    assert b"script" not in content
+    assert b"PK" not in content[-40:]
