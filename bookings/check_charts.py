@@ -14,7 +14,7 @@ from facility.vacuum import units
 
 LOOKED_BACK = timedelta(days=400)  # of values that a chart judges; own choice
 DRAWN = 40  # values that a chart shows at most
-UNITS = {"linearity": "eV", "scale": "meV in 1000 eV", "ratio": ""}
+UNITS = {"linearity": "eV", "scale": "ppm", "ratio": ""}
 OF_A_SORT = {"energy": "eV", "blank": "at.%", "gas": "%"}
 
 
@@ -42,7 +42,14 @@ class Series:
     @property
     def title(self):
         """The series as people call it, with what is drawn."""
-        word = {"pressure": "Base pressure", "rate": "Rate of rise", "value": str(self.kind)}
+        word = {
+            "scale": "Slope of the scale",
+            "linearity": "Ag off the line from Au to Cu",
+            "ratio": "Ratio of the lines",
+            "pressure": "Base pressure",
+            "rate": "Rate of rise",
+            "value": str(self.kind),
+        }
         said = word.get(self.name, self.name)
         return f"{said}, off by" if self.name in calibration.REFERENCES else said
 

@@ -3,7 +3,7 @@
 from django import forms
 
 from facility.check_sorts import asked
-from facility.models import CheckKind, Event, Gauge, Instrument, Part
+from facility.models import CheckKind, Event, Gauge, Instrument, Job, Part
 
 
 def check_form(setting, data=None):
@@ -15,10 +15,10 @@ def check_form(setting, data=None):
         if one.kind in ("numbers", "shares"):
             attrs["inputmode"] = "decimal"
         fields[one.name] = forms.CharField(
-            required=False, max_length=200, label=label, help_text=one.hint,
+            required=one.required, max_length=200, label=label, help_text=one.hint,
+            error_messages={"required": f"Enter {one.label}."},
             widget=forms.TextInput(attrs=attrs),
         )  # fmt: skip
-        fields[one.name].asked = one.required
     return type("CheckForm", (forms.Form,), fields)(data)
 
 
@@ -104,3 +104,49 @@ class LossForm(forms.Form):
     def __init__(self, *args, **kwargs):
         super().__init__(*args, **kwargs)
         self.fields["instruments"].queryset = Instrument.objects.all()
+
+
+NOT_A_NUMBER = {"invalid": "A temperature must be a number, such as 120."}
+
+
+class JobForm(forms.Form):
+    """A bake or vent that begins."""
+
+    kind = forms.ChoiceField(
+        choices=Job.Kind, label="What",
+        error_messages={"required": "Choose bake or vent.", "invalid_choice": "Choose bake or vent."},
+    )  # fmt: skip
+    why = forms.CharField(
+        max_length=200, label="Why", error_messages={"required": "Say why in a few words."}
+    )
+    max_c = forms.FloatField(
+        required=False, label="Hottest temperature planned [°C]", error_messages=NOT_A_NUMBER,
+        widget=forms.TextInput(attrs={"inputmode": "decimal"}),
+    )  # fmt: skip
+    before = forms.CharField(
+        required=False, max_length=40, label="Pressure of the main chamber now"
+    )
+    accepted = forms.CharField(
+        required=False, max_length=200, label="What stays in, and up to which temperature it may",
+        help_text="empty where the chamber is empty; tape: its maker's sheet; indium melts at 156.6 °C",
+    )  # fmt: skip
+    sent_id = forms.UUIDField(required=False, widget=forms.HiddenInput)
+
+
+class JobReadingForm(forms.Form):
+    """A line of the temperature log."""
+
+    temperature_c = forms.FloatField(
+        required=False, label="Temperature [°C]", error_messages=NOT_A_NUMBER,
+        widget=forms.TextInput(attrs={"inputmode": "decimal"}),
+    )  # fmt: skip
+    pressure = forms.CharField(required=False, max_length=40, label="Pressure")
+    says = forms.CharField(required=False, max_length=200, label="Note")
+    sent_id = forms.UUIDField(required=False, widget=forms.HiddenInput)
+
+
+class EndJobForm(forms.Form):
+    """How a bake or vent ended."""
+
+    after = forms.CharField(required=False, max_length=40, label="Pressure after it")
+    says = forms.CharField(required=False, max_length=300, label="In a sentence")

@@ -239,14 +239,19 @@ def drifts_of(instrument, at):
     return [(of[0][0], of[-1][0], of[0][1]) for of in phases.values()]
 
 
+def drift_in_words(row):
+    """Since when, how fast, and what it looks like."""
+    tail = row.says.split(" by ", 1)[-1] if row.per_week else row.says
+    since, joined = timezone.localtime(row.since), "by " if row.per_week else ""
+    return f"Pump-downs {row.change} since {since:%-d %B}, {joined}{tail}"
+
+
 def _drift_lines(instrument, week, at):
     for newest, first, ended in drifts_of(instrument, at):
         gone = newest.faded_at if newest.faded_at and newest.faded_at < at else None
         if (ended and not week.holds(ended.at)) or (gone and not week.holds(gone)):
             continue
-        tail = newest.says.split(" by ", 1)[-1] if newest.per_week else newest.says
-        since, joined = timezone.localtime(newest.since), "by " if newest.per_week else ""
-        says = f"Pump-downs {newest.change} since {since:%-d %B}, {joined}{tail}"
+        says = drift_in_words(newest)
         if ended:
             by, when = ended.by, timezone.localtime(ended.at)
             says = f"{says} {ended.get_kind_display().capitalize()} on {when:%-d %B} by {by}: a new phase."

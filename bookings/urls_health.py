@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from bookings.views import checks, upkeep
+from bookings.views import checks, jobs, upkeep
 
 health_patterns = [
     path("house/health/", upkeep.health_of_all, name="health_of_all"),
@@ -17,5 +17,9 @@ health_patterns = [
     path("checks/<int:pk>/read/", checks.read_rise, name="read_rise"),
     path("parts/<int:pk>/", upkeep.part, name="part"),
     path("parts/<int:pk>/change/", upkeep.change_part, name="change_part"),
+    path("instruments/<slug:slug>/jobs/begin/", jobs.begin_job, name="begin_job"),
+    path("jobs/<int:pk>/", jobs.job, name="job"),
+    path("jobs/<int:pk>/read/", jobs.read_job, name="read_job"),
+    path("jobs/<int:pk>/end/", jobs.end_job, name="end_job"),
     path("upkeep/<int:pk>/done/", upkeep.do_upkeep, name="do_upkeep"),
 ]

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 from django.utils import timezone
 
 from bookings import incident as incidents
+from bookings import jobs
 from facility import check, keep_up, log
 from facility.models import (
     Chamber,
@@ -189,6 +190,13 @@ def health(lab):
     return {
         "part": source(lab.instrument, by=lab.dee),
         "check": check.begin_rise(kind=rise, by=lab.dee),
+        "job": jobs.begin(
+            instrument=lab.other_instrument,
+            by=lab.dee,
+            kind="bake",
+            why="after the vent",
+            max_c=120,
+        ),
         "upkeep": keep_up.add_task(
             instrument=lab.instrument, by=lab.dee, name="Chiller: filter", every_days=60
         ),

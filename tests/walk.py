@@ -48,6 +48,7 @@ THINGS = {
     ("follow-ups", "pk"): lambda our: our.follow_up.pk,
     ("incidents", "pk"): lambda our: our.incident.pk,
     ("instruments", "slug"): lambda our: our.instrument.slug,
+    ("jobs", "pk"): lambda our: our.job.pk,
     ("kinds", "pk"): lambda our: our.check.kind_id,
     ("loads", "pk"): lambda our: our.load.pk,
     ("mounts", "pk"): lambda our: our.mount.pk,

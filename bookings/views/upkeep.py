@@ -52,10 +52,14 @@ def health_page(request, slug):
         "kinds": kinds,
         "off": [one for one in kinds if one.last and one.last.verdict in ("warn", "staff")],
         "due": [one for one in kinds if one.is_due or one.is_never],
-        "drifts": [{"row": row, "ended": ended} for row, _, ended in drifts[:4]],
+        "drifts": [
+            {"row": row, "ended": ended, "says": health.drift_in_words(row)}
+            for row, _, ended in drifts[:4]
+        ],
         "standing": [row for row, _, ended in drifts if not ended and not row.faded_at],
         "lives": [{"life": life, "use": health.use_in_words(life)} for life in lives],
         "tasks": keep_up.standings(instrument),
+        "jobs": instrument.jobs.all()[:4],
         "events": health.events_of(instrument)[::-1][:SHOWN],
         "faults": Fault.objects.open().on(instrument)[:SHOWN],
         "may_enter": may(request.user, "check.enter"),
