@@ -150,3 +150,42 @@ class CloseForm(SentForm):
 
     def __init__(self, *args, **kwargs):
         super().__init__(*args, **{"auto_id": "close_%s", **kwargs})
+
+
+class TraceForm(forms.Form):
+    """An element and a day, how far to look, and where to begin."""
+
+    element = forms.CharField(
+        max_length=20,
+        label="Element",
+        help_text="such as Sn",
+        error_messages={"required": "Write the element, such as Sn."},
+    )
+    on = forms.DateField(
+        label="Seen or spilled on",
+        widget=forms.DateInput(attrs={"type": "date"}),
+        error_messages={
+            "required": "Say around which day.",
+            "invalid": "The day must be a date, such as 2026-03-02.",
+        },
+    )
+    holder = forms.CharField(
+        required=False, max_length=60, label="Holder", help_text="where it began, if you know"
+    )
+    before = forms.IntegerField(min_value=0, max_value=400, label="Days before")
+    after = forms.IntegerField(min_value=1, max_value=400, label="Days after")
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        for name in ("before", "after"):
+            self.fields[name].widget = forms.TextInput(attrs={"inputmode": "numeric"})
+            said = f"{self.fields[name].label} must be a whole number up to 400."
+            self.fields[name].error_messages |= {"invalid": said, "required": said}
+            for validator in self.fields[name].validators:
+                validator.message = said
+
+    def clean_on(self):
+        day = self.cleaned_data["on"]
+        if not 1990 < day.year < 2200:
+            raise forms.ValidationError(f"{day:%d %b %Y} is no day of this laboratory.")
+        return day

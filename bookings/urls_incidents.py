@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from bookings.views import incidents
+from bookings.views import incidents, tracing
 
 incident_patterns = [
     path("incidents/", incidents.incidents, name="incidents"),
@@ -15,4 +15,6 @@ incident_patterns = [
     path("incidents/<int:pk>/open-again/", incidents.reopen_incident, name="reopen_incident"),
     path("follow-ups/", incidents.follow_ups, name="follow_ups"),
     path("follow-ups/<int:pk>/done/", incidents.finish_follow_up, name="finish_follow_up"),
+    path("tracing/", tracing.trace, name="trace"),
+    path("tracing/loads/<int:pk>/", tracing.look_for, name="look_for"),
 ]

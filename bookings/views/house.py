@@ -46,6 +46,7 @@ ROOMS = (
         "For those who answer for the house",
         (
             ("People", "invite, train, let go", "bookings:people", "person.list"),
+            ("Tracing", "where something may have gone", "bookings:trace", "trace.see"),
             ("Hours", "booked, present, source on, fault", "bookings:hours", "usage.see"),
             ("Limits of rules", "with their history", "samples:limits", "limit.set"),
             ("Tablets", "pair one with an instrument", "bookings:tablet_list", "tablet.pair"),

@@ -98,7 +98,7 @@ def _shown(request, row, *, status=200, **forms):
         "changes": row.changes.select_related("by")[:CHANGES],
         "today": timezone.localdate(),
         "keeps": keeps,
-        "traces": False,
+        "traces": may(request.user, "trace.see"),
         "word_form": WordForm(),
     }
     if keeps:

@@ -74,5 +74,6 @@ def load(request, pk):
         "lines": _lines(row.log),
         "head": row.instrument.log.head,
         "flags": row.flags.all()[:20],
+        "traces": may(request.user, "trace.see"),
     }
     return page(request, "bookings/load.html", context)
