@@ -1,11 +1,11 @@
-"""Anything of the demo's year is found in two taps: by its code, its label or its title."""
+"""The demo's year: anything in it is two taps away, and its alarms stay within their budget."""
 
 import random
 
 import pytest
 from django.urls import reverse
 
-from bookings import demo
+from bookings import alarms, demo
 from facility.models import Person
 from samples.models import Holder, Sample
 
@@ -24,7 +24,9 @@ def taps_to(client, thing, text):
     return 2 if listed and client.get(thing.get_absolute_url()).status_code == 200 else None
 
 
-def test_given_the_demos_year_when_twenty_samples_are_looked_for_then_each_is_two_taps_away(client):
+def test_given_the_demos_year_when_twenty_samples_are_looked_for_then_each_is_two_taps_away_and_alarms_are_few(
+    client,
+):
     demo.fill()
     picked = random.Random(20).sample(list(Sample.objects.select_related("owner")), PICKED)
     dee = Person.objects.get(username="dee")
@@ -50,6 +52,9 @@ def test_given_the_demos_year_when_twenty_samples_are_looked_for_then_each_is_tw
         assert None not in taps[how]
         assert max(taps[how]) <= MOST_TAPS
     assert names == [1] * len(names)
+    budget = alarms.measure()
+    print(f"{budget.loads} loads, {budget.warned} asked something new, {budget.stopped} stopped")
+    assert budget.holds
     assert len(names) > 20
 
 

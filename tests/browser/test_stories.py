@@ -10,7 +10,7 @@ from bookings import inside, run
 from bookings.models import Flag, Load
 from facility import photos
 from samples import keep, mount
-from samples.models import BenchStep, HolderPhoto, Mount, Sample
+from samples.models import BenchStep, Cleaning, HolderPhoto, Mount, Sample
 from tests import build
 from tests.walk import _picture
 
@@ -307,3 +307,19 @@ def test_given_hazards_when_the_safety_officer_looks_then_place_owner_and_since_
     page.get_by_role("button", name="Print it").tap()
     assert page.evaluate("window.printed")
     accessible(page)
+
+
+def test_given_a_chamber_when_it_was_cleaned_then_two_taps_from_its_instrument_write_it_down(
+    lab, tablet, accessible
+):
+    page = tablet(lab.dee)
+    page.goto("/instruments/quayside/")
+
+    page.get_by_role("link", name="Cleanings of the chambers").tap()
+    page.wait_for_url("**/chambers/")
+    accessible(page)
+    page.get_by_role("button", name="Baked").tap()
+
+    page.get_by_text("Written down: the introduction chamber of Quayside was cleaned.").wait_for()
+    row = Cleaning.objects.get()
+    assert (row.chamber.kind, row.method, row.by) == ("introduction", "baked", lab.dee)
