@@ -288,6 +288,12 @@ def taken_by(place, start, end, by, but=None):
     return f"{place} is booked {span} by {whose(first, by)}. Choose another time."
 
 
+def where(place):
+    """A booked place in a reader's words: Quayside, main chamber."""
+    chamber = "main chamber" if place.kind == MAIN else "introduction chamber"
+    return f"{place.instrument}, {chamber}"
+
+
 def whose(booking, person):
     """The name on a booking as `person` may know it: own group and staff by name, else the group."""
     holder = booking.person

@@ -9,22 +9,62 @@ from facility.models import Instrument
 class RulesForm(forms.Form):
     """How time on an instrument may be booked."""
 
-    shortest_min = forms.IntegerField(min_value=5, max_value=1440, label="Shortest, minutes")
-    longest_min = forms.IntegerField(min_value=5, max_value=20160, label="Longest, minutes")
-    notice_min = forms.IntegerField(min_value=0, max_value=43200, label="Notice, minutes")
-    horizon_days = forms.IntegerField(min_value=1, max_value=730, label="Days ahead")
-    loading_min = forms.IntegerField(min_value=0, max_value=1440, label="Loading, minutes")
-    transfer_min = forms.IntegerField(min_value=0, max_value=600, label="Transfer, minutes")
+    shortest_min = forms.IntegerField(
+        min_value=5, max_value=1440, label="Shortest booking, minutes"
+    )
+    longest_min = forms.IntegerField(min_value=5, max_value=20160, label="Longest booking, minutes")
+    notice_min = forms.IntegerField(
+        min_value=0,
+        max_value=43200,
+        label="Notice, minutes",
+        help_text="booked at least so long before",
+    )
+    horizon_days = forms.IntegerField(
+        min_value=1, max_value=730, label="Days ahead", help_text="booked at most so far ahead"
+    )
+    loading_min = forms.IntegerField(
+        min_value=0,
+        max_value=1440,
+        label="Loading, minutes",
+        help_text="the introduction chamber is held so long",
+    )
+    transfer_min = forms.IntegerField(
+        min_value=0,
+        max_value=600,
+        label="Transfer, minutes",
+        help_text="from below the threshold to the stage",
+    )
     release_min = forms.IntegerField(
-        min_value=0, max_value=1440, label="Free again if unused, minutes", help_text="0: never"
+        min_value=0,
+        max_value=1440,
+        label="Free again if unused, minutes",
+        help_text="after the start; 0: never",
     )
-    late_cancel_hours = forms.IntegerField(min_value=0, max_value=336, label="Late, hours before")
+    late_cancel_hours = forms.IntegerField(
+        min_value=0,
+        max_value=336,
+        label="Cancelled late, hours",
+        help_text="a later cancellation is counted",
+    )
     quota_hours = forms.FloatField(
-        min_value=0, max_value=168, required=False, label="Hours a group and week"
+        min_value=0,
+        max_value=168,
+        required=False,
+        label="Hours a group and week",
+        help_text="empty: as much as is free",
     )
-    offer_hours = forms.IntegerField(min_value=1, max_value=168, label="An offer stands, hours")
+    offer_hours = forms.IntegerField(
+        min_value=1,
+        max_value=168,
+        label="An offer stands, hours",
+        help_text="then the next who waits is told",
+    )
     price = forms.FloatField(
-        min_value=0, max_value=100000, required=False, label="Price of an hour present"
+        min_value=0,
+        max_value=100000,
+        required=False,
+        label="Price of an hour present",
+        help_text="in the house's own currency",
     )
     fault_is_charged = forms.BooleanField(required=False, label="Time of a fault is charged")
     standing = forms.CharField(

@@ -5,7 +5,7 @@ from datetime import timedelta
 from django import forms
 
 from bookings import planning, series
-from bookings.book import INTRODUCTION, MAIN, here
+from bookings.book import INTRODUCTION, MAIN, here, where
 from bookings.forms import SentForm
 from bookings.forms_wall import WallField, in_order
 from facility.models import Instrument, Person, Place, Project
@@ -18,17 +18,24 @@ LENGTHS = [
     ("240", "4 h"),
     ("480", "8 h"),
     ("night", "overnight, to 08:00"),
-    ("", "until the time below"),
+    ("until", "until the time below"),
 ]
+
+
+class PlaceField(forms.ModelChoiceField):
+    """A place that is booked, in a reader's words: the instrument, then the chamber."""
+
+    def label_from_instance(self, place):
+        return where(place)
 
 
 class BookForm(SentForm):
     """Time on a place of an instrument, in the facility's wall time, once or every week."""
 
-    place = forms.ModelChoiceField(
-        queryset=Place.objects.filter(
-            instrument__isnull=False, kind__in=[MAIN, INTRODUCTION]
-        ).select_related("instrument"),
+    place = PlaceField(
+        queryset=Place.objects.filter(instrument__isnull=False, kind__in=[MAIN, INTRODUCTION])
+        .select_related("instrument")
+        .order_by("instrument", "-kind"),
         label="Place",
         empty_label=None,
         widget=forms.RadioSelect,
@@ -39,9 +46,10 @@ class BookForm(SentForm):
     )
     start = WallField(label="From")
     length = forms.ChoiceField(
-        choices=LENGTHS, required=False, label="For how long", widget=forms.RadioSelect
-    )
-    end = WallField(label="Until", required=False)
+        choices=LENGTHS, label="For how long", widget=forms.RadioSelect,
+        error_messages={"required": "Choose for how long."},
+    )  # fmt: skip
+    end = WallField(label="Until", required=False, help_text="only where chosen above")
     why = forms.CharField(max_length=120, required=False, label="What for")
     project = forms.ModelChoiceField(
         queryset=Project.objects.none(), required=False, label="Project", empty_label="no project"
@@ -75,13 +83,14 @@ class BookForm(SentForm):
     def clean(self):
         cleaned = super().clean()
         start = cleaned.get("start")
-        if start and cleaned.get("length") and "length" not in self.errors:
+        length = cleaned.get("length")
+        if start and length and length != "until":
             try:
-                cleaned["end"] = end_of(start, cleaned["length"])
+                cleaned["end"] = end_of(start, length)
             except ValueError as problem:
                 self.add_error("length", str(problem))
-        elif start and not cleaned.get("end") and "end" not in self.errors:
-            self.add_error("end", "Choose for how long, or enter the time: until.")
+        elif start and length and not cleaned.get("end") and "end" not in self.errors:
+            self.add_error("end", "Enter the time: until.")
         in_order(self, cleaned)
         return cleaned
 
@@ -115,6 +124,7 @@ class CloseForm(SentForm):
         queryset=Instrument.objects.all(),
         to_field_name="slug",
         label="Instrument",
+        empty_label="choose one",
         error_messages={"required": "Choose the instrument."},
     )
     start = WallField(label="From")
@@ -139,6 +149,7 @@ class PlanForm(forms.Form):
         queryset=Instrument.objects.all(),
         to_field_name="slug",
         label="Instrument",
+        empty_label="choose one",
         error_messages={"required": "Choose the instrument."},
     )
     measure_at = WallField(label="I want to measure at")
@@ -202,9 +213,10 @@ class WaitForm(forms.Form):
 class CalendarFileForm(forms.Form):
     """The present calendar as a file."""
 
-    place = forms.ModelChoiceField(
+    place = PlaceField(
         queryset=Place.objects.filter(instrument__isnull=False, kind=MAIN),
         label="For which instrument",
+        empty_label="choose one",
         error_messages={"required": "Choose the instrument."},
     )
     file = forms.FileField(

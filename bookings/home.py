@@ -94,8 +94,8 @@ def _computed(instrument, pumpdown, session, bookings, person, now):
         return {"state": "closed", "state_word": f"closed, {here.why}", "session": None}
     later = next((row for row in bookings if row.starts_at > now), None)
     if here is not None:
-        until = timezone.localtime(here.ends_at)
-        return {"state": "ready", "state_word": f"booked until {until:%H:%M}", "session": None}
+        until = _at(here.ends_at, now)
+        return {"state": "ready", "state_word": f"booked until {until}", "session": None}
     until = f", free until {_at(later.starts_at, now)}" if later else ", free"
     return {"state": "ready", "state_word": f"ready{until}", "session": None}
 
@@ -180,6 +180,7 @@ def needs(person, now):
         *_duties(person, now),
         *_offers(person, now),
         *_levels(person, now),
+        *_stay(person),
         *_visits(person, now),
         *_trainings(person),
         *_follow_ups(person, now),
@@ -271,6 +272,20 @@ def _levels(person, now):
         )
 
 
+def _stay(person):
+    """A visitor's own stay: until when, and who looks after them."""
+    for row in Visit.objects.open().filter(person=person).select_related("host")[:1]:
+        ahead = f" Sent ahead: {row.samples_ahead}." if row.samples_ahead else ""
+        shown = "" if row.inducted_at else f" {row.host} shows you the house first."
+        yield _need(
+            "note",
+            f"Your stay: {row.arrives_on.day} {row.arrives_on:%b} to {row.leaves_on.day} "
+            f"{row.leaves_on:%B}, with {row.host}.{ahead}{shown}",
+            reverse("bookings:samples"),
+            "Your samples",
+        )
+
+
 def _visits(person, now):
     """Visitors whom they host or, for staff, whom anybody hosts: to be shown round, or to leave."""
     today = timezone.localdate(now)
@@ -315,12 +330,16 @@ def _follow_ups(person, now):
         yield _need("warn" if overdue else "note", says, row.incident.get_absolute_url(), "Open")
 
 
-def _messages(person):
+def unread(person):
     """What they were told and have not put away; offers and levels stand here by themselves."""
     rows = Message.objects.unread().filter(person=person)
-    for prefix in ("offer|", "lapses|", "lapsed|", "fault|", "visit|", "follow-up|"):
+    for prefix in ("offer|", "lapses|", "lapsed|", "fault|", "visit|", "follow-up|", "BKG-02|"):
         rows = rows.exclude(key__startswith=prefix)
-    for row in rows[:NEEDS]:
+    return rows
+
+
+def _messages(person):
+    for row in unread(person)[:NEEDS]:
         yield _need("note", row.says, row.url, "Open" if row.url else "")
 
 

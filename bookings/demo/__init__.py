@@ -9,7 +9,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from bookings import learning, run
-from bookings.demo import cast, scene
+from bookings.demo import cast, house, scene
 from bookings.demo.chronicle import Chronicle
 from bookings.demo.story import Story
 from bookings.models import PumpDown
@@ -47,6 +47,7 @@ def fill(*, sessions=None, years=None, seed=1, now=None, tell=_say_nothing):
         chronicle.store_states(desk.instrument, desk.devices)
     for name in ("B7", "B12"):
         run.refresh_flags(made.holders[name])
+    house.furnish(made, now)
     tell("learning from the pump-downs")
     _learn(made.desks.values(), now)
     tell("hours of parts, drifts of pump-downs")

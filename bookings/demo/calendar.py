@@ -177,14 +177,15 @@ class Calendar:
                 person = self.rng.choice(people)
                 if person.date_joined > start:
                     continue
-                row = self._hold(
-                    desk.places["stage"], start, end, taken, person=person,
-                    made=start - timedelta(days=self.rng.uniform(2, 9)),
-                    cancelled=start - timedelta(hours=self.rng.uniform(3, 40))
-                    if self.rng.random() < 0.6 else None,
+                made = start - timedelta(days=self.rng.uniform(2, 9))
+                cancelled = start - timedelta(hours=self.rng.uniform(3, 40))
+                why = Booking.Why.PERSON
+                if self.rng.random() >= 0.6:
+                    cancelled, why = start + HALF_HOUR, Booking.Why.NOT_USED
+                self._hold(
+                    desk.places["stage"], start, end, taken, person=person, made=made,
+                    cancelled=cancelled, cancelled_why=why,
                 )  # fmt: skip
-                if row is None:
-                    continue
 
     def _book_ahead(self, taken):
         """The coming fortnight: days, nights, one closure."""
@@ -222,7 +223,10 @@ class Calendar:
         made = min(start, self.story.now) - timedelta(days=self.rng.uniform(5, 20))
         self._hold(place, start, end, taken, made=made, why=why)
 
-    def _hold(self, place, start, end, taken, *, person=None, made, why="", cancelled=None):
+    def _hold(
+        self, place, start, end, taken, *, person=None, made, why="", cancelled=None,
+        cancelled_why="",
+    ):  # fmt: skip
         """A booking, cut short where the next one begins; None where the time is taken."""
         others = taken.setdefault(place.name, [])
         if cancelled is None:
@@ -247,7 +251,8 @@ class Calendar:
                 made_at=min(made, self.story.now),
                 made_by=by,
                 cancelled_at=cancelled,
-                cancelled_by=person if cancelled else None,
+                cancelled_by=person if cancelled_why == Booking.Why.PERSON else None,
+                cancelled_why=cancelled_why,
                 sent_id=self.chronicle.uuid(),
             )
         )

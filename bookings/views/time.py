@@ -28,7 +28,7 @@ def bookings(request):
     now = timezone.now()
     monday = week.monday_of(request.GET.get("week", ""), timezone.localdate(now))
     days = week.days(monday, 7, request.user, now)
-    mine = [line for day in days for line in day.lines if line["kind"] == "yours"]
+    mine = [line["booking"] for day in days for line in day.lines if line["kind"] == "yours"]
     context = {
         "monday": monday,
         "number": f"{monday:%V}".lstrip("0"),
@@ -37,7 +37,12 @@ def bookings(request):
         "after": week.week_name(monday + timedelta(days=7)),
         "days": days,
         "hours": week.hours_line(),
-        "mine": len({line["booking"].pk for line in mine}),
+        "mine": list(
+            dict.fromkeys(f"{timezone.localtime(row.starts_at):%a %H:%M}" for row in mine)
+        ),
+        "this_week": monday <= timezone.localdate(now) < monday + timedelta(days=7),
+        "past": [day for day in days if day.is_past and not all(row.is_past for row in days)],
+        "coming": [day for day in days if not day.is_past or all(row.is_past for row in days)],
         "offers": Offer.objects.standing(now)
         .filter(person=request.user)
         .select_related("place__instrument"),
@@ -147,7 +152,7 @@ def _book(request, times, words):
     """Once, or a series; what of a series could not be booked is told."""
     if times == 1:
         made = book.book(by=request.user, **words)
-        messages.success(request, f"Booked: {made.place}, {_when(made)}.")
+        messages.success(request, f"Booked: {book.where(made.place)}, {_when(made)}.")
         return made
     zone = book.here()
     start, end = words.pop("start"), words.pop("end")
@@ -181,7 +186,7 @@ def _wanted(request):
     for name in ("start", "end"):
         if re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d", request.GET.get(name, "")):
             initial[name] = request.GET[name]
-            initial["length"] = "" if name == "end" else initial["length"]
+            initial["length"] = "until" if name == "end" else initial["length"]
     return initial
 
 
@@ -209,14 +214,18 @@ def rules_words(instrument, person):
     law = book.as_law(rules)
     lines = [
         level,
-        f"One booking has {planning.span(law.shortest)} to {planning.span(law.longest)}, "
+        f"One booking lasts {planning.span(law.shortest)} to {planning.span(law.longest)}, "
         f"at most {law.horizon.days} days ahead"
         + (f" and at least {planning.span(law.notice)} before." if law.notice else "."),
     ]
     if rules.loading_min:
-        lines.append(f"The introduction chamber is held for its first {rules.loading_min} min.")
+        lines.append(
+            f"It holds the introduction chamber too, for its first {rules.loading_min} min."
+        )
     if rules.release_min:
-        lines.append(f"Unused {rules.release_min} min after its start, time is free again.")
+        lines.append(
+            f"If nobody has come {rules.release_min} min after its start, it is free again."
+        )
     if person.group and (quota := book.quota_of(instrument, person.group, rules)) is not None:
         lines.append(f"{person.group} has {quota:g} h a week here.")
     own = [line.strip() for line in rules.standing.splitlines() if line.strip()]
@@ -248,7 +257,7 @@ def booking(request, pk):
 
 def _booking_page(request, row, form=None, refusals=()):
     now = timezone.now()
-    theirs = book.may_change(row, request.user)
+    theirs, rules = book.may_change(row, request.user), book.rules_of(row.place.instrument)
     changes = theirs and not row.cancelled_at and not row.is_over(now) and not row.held_for_id
     context = {
         "booking": row,
@@ -256,6 +265,10 @@ def _booking_page(request, row, form=None, refusals=()):
         "end": timezone.localtime(row.ends_at),
         "when": _when(row),
         "whose": book.whose(row, request.user),
+        "where": book.where(row.place),
+        "rest": _rest(row, now, request.user) if changes else "",
+        "cancelling": _cancelling(row, rules, now),
+        "offer_hours": rules.offer_hours,
         "theirs": theirs,
         "may_change": changes,
         "form": form or MoveForm(initial={"start": row.starts_at, "end": row.ends_at}),
@@ -272,6 +285,27 @@ def _booking_page(request, row, form=None, refusals=()):
     }
     bad = refusals or (form and form.errors)
     return page(request, "bookings/booking.html", context, status=422 if bad else 200)
+
+
+def _rest(row, now, person):
+    """Who leaves the instrument at rest on the day on which a booking ends, where it is they."""
+    day = timezone.localdate(row.ends_at - timedelta(minutes=1))
+    found = duty.owner(row.place.instrument, day)
+    mine = found is not None and found.person.pk == row.person_id
+    return duty.words(row.place.instrument, found, person) if mine else ""
+
+
+def _cancelling(row, rules, now):
+    """What cancelling means: free again at once, and from when on it is counted as late."""
+    late = timezone.localtime(row.starts_at - timedelta(hours=rules.late_cancel_hours))
+    if row.is_closure:
+        return ""
+    if now < late:
+        return f"Cancelled before {planning.words(late)}, it is not counted as late."
+    return (
+        f"It begins within {rules.late_cancel_hours} h, so cancelling is counted as late for the "
+        "group. Cancel all the same: somebody else can use it."
+    )
 
 
 def _shifts(row, now):
@@ -314,7 +348,7 @@ def cancel_booking(request, pk):
             messages.success(request, f"Cancelled: {count} of the series.")
         else:
             book.cancel(booking=row, by=request.user)
-            messages.success(request, f"Cancelled: {row.place}, {_when(row)}.")
+            messages.success(request, f"Cancelled: {book.where(row.place)}, {_when(row)}.")
     except Refused as refusal:
         messages.warning(request, str(refusal))
     return see(request, "bookings:day", timezone.localtime(row.starts_at).date())

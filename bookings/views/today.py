@@ -4,7 +4,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from bookings import home
-from bookings.models import Message, Session
+from bookings.models import Session
 from facility.access import may, policy
 from facility.htmx import page
 from facility.models import Instrument
@@ -22,7 +22,7 @@ def today(request):
         "day_lines": home.day_lines(person, now),
         "needs": needs,
         "need_count": need_count,
-        "unread": Message.objects.unread().to(person).exists(),
+        "unread": home.unread(person).exists(),
         "sessions": Session.objects.open().with_person(person).select_related("instrument")[:6],
         "may_book": may(person, "booking.make"),
         "may_say": may(person, "instrument.say"),

@@ -23,9 +23,10 @@ from samples.models import Sample
 
 def _asked(request):
     """The period and what to count by: this month where nothing is asked; (form, words)."""
-    form = UsageForm(request.GET)
     today = timezone.localdate()
     first, last, words = today.replace(day=1), today, {}
+    # an empty field shows what is counted where nothing is asked
+    form = UsageForm({"start": first, "end": last} | request.GET.dict())
     if form.is_valid():
         words = form.cleaned_data
         first, last = words["start"] or first, words["end"] or last
@@ -85,6 +86,7 @@ def hours(request):
         "unused": usage.unused_by_month(words["start"], words["end"], group=_group_of(request.user))
         if rows
         else [],
+        "charges": BookingRules.objects.exclude(fault_is_charged=False).exists(),
         "group": _group_of(request.user),
         "query": f"start={words['first']}&end={words['last']}&by={words['by']}"
         + (f"&instrument={words['instrument'].slug}" if words["instrument"] else ""),

@@ -70,10 +70,19 @@ def day_line(lanes: Sequence[Sequence[Slip]], *, hours=True, now=None, now_word=
         top=top,
         says=says or "the day from 00 to 24",
         ticks=tuple(_part(hour) for hour in range(25)),
-        hours=tuple((_part(hour), f"{hour:02}") for hour in range(0, 24, 2)) if hours else (),
+        hours=_hour_words(now, now_word) if hours else (),
         slips=tuple(slips),
         now="" if now is None else _part(min(max(now, 0), 24)),
         now_word=now_word,
+    )
+
+
+def _hour_words(now, now_word):
+    """Every second hour in words; none where the word of the moment stands above it."""
+    return tuple(
+        (_part(hour), f"{hour:02}")
+        for hour in range(0, 24, 2)
+        if not (now_word and now is not None and abs(now - hour) < 0.9)
     )
 
 
