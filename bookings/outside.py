@@ -77,10 +77,11 @@ class Traces:
         ][:MOST_ROWS]
 
 
-def review_lines(instrument, week, *, traces=None):
+def review_lines(instrument, week, *, traces=None, spoken=()):
     """Fit, outside, and every flag of the week under its own key.
 
-    Takes:   traces of the week, where they were read already.
+    Takes:   traces of the week, where they were read already; spoken, the rules of flags that
+             somebody else says.
     """
     traces = traces or Traces(instrument, week)
     flags = traces.flags()
@@ -90,7 +91,7 @@ def review_lines(instrument, week, *, traces=None):
         *_overrides(flags, week),
         *_undeclared(traces),
         *_set_aside(traces),
-        *(_of_flag(flag, traces) for flag in flags),
+        *(_of_flag(flag, traces) for flag in flags if flag.rule not in spoken),
     ]
 
 

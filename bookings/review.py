@@ -162,7 +162,7 @@ def gather(instrument, week):
     traces = outside.Traces(instrument, week)
     ahead = coming.Ahead(instrument, week)
     lines = [line for source, _ in watchers.sources() for line in source(instrument, week)]
-    lines += outside.review_lines(instrument, week, traces=traces)
+    lines += outside.review_lines(instrument, week, traces=traces, spoken=watchers.spoken())
     lines += ahead.lines()
     lines = each_once(lines)
     figures, numbers = review_figures.of_week(instrument, week, traces, lines)

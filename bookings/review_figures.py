@@ -38,8 +38,18 @@ class Table:
     empty: str = "Nothing yet."
 
     def __post_init__(self):
+        self.rows = [[shorter(cell) for cell in row] for row in self.rows]
         self.more = max(len(self.rows) - ROWS, 0)
         self.rows = self.rows[:ROWS]
+
+
+def shorter(text, most=34):
+    """A cell that fits its column; the page that it comes from has the whole.
+
+    >>> shorter("a" * 40)[-1], shorter("9 days")
+    ('…', '9 days')
+    """
+    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
 def of_week(instrument, week, traces, lines):

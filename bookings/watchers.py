@@ -11,14 +11,25 @@ WATCHERS = (
 )
 
 
-def sources():
-    """(function, headings) of every watcher that this house has, in the order of headings."""
-    found = []
+def _modules():
+    """(module, headings) of every watcher that this house has."""
     for name, headings in WATCHERS:
-        module = import_module(name) if find_spec(name) else None
-        if hasattr(module, "review_lines"):
-            found.append((module.review_lines, headings))
-    return found
+        if find_spec(name):
+            yield import_module(name), headings
+
+
+def sources():
+    """(function, headings) of every watcher, in the order of headings."""
+    return [
+        (module.review_lines, headings)
+        for module, headings in _modules()
+        if hasattr(module, "review_lines")
+    ]
+
+
+def spoken():
+    """Rules of flags that a watcher says in a line of its own, under another key."""
+    return {rule for module, _ in _modules() for rule in getattr(module, "SPOKEN", ())}
 
 
 def table_of(name, function):

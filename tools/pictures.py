@@ -49,6 +49,10 @@ PICTURES = [
     ("bookings-tablet", "ben", "tablet", "light", "/bookings/"),
     ("bookings-phone", "ben", "phone", "light", "/bookings/"),
     ("flags-desk", "dee", "desk", "light", "/flags/"),
+    ("review-desk", "dee", "desk", "light", "/review/"),
+    ("review-tablet", "dee", "tablet", "light", "/review/"),
+    ("board-tablet", "dee", "tablet", "light", "board"),
+    ("review-paper", "dee", "paper", "light", "/review/"),
     ("instrument-tablet", "dee", "tablet", "light", "/instruments/quayside/"),
     ("chambers-tablet", "dee", "tablet", "light", "/instruments/quayside/chambers/"),
     ("arrange-tablet", "ben", "tablet", "light", "arrange"),
@@ -75,7 +79,10 @@ def environment(folder):
 def addresses(env):
     """Where the open session, its load's holder and a finished load stand in this demo."""
     code = (
-        "from bookings.models import *;"
+        "from bookings import board;from bookings.models import *;"
+        "from facility.models import Instrument,Person;"
+        "b=board.renew(instrument=Instrument.objects.get(slug='quayside'),"
+        "by=Person.objects.get(username='dee'));"
         "s=Session.objects.filter(closed_at=None).first();"
         "m=Flag.objects.waiting().exclude(holder=None).filter(severity='stop').first();"
         "l=Load.objects.exclude(taken_out_at=None).filter(loaded_by__username='ben').first();"
@@ -115,6 +122,8 @@ def take(env):
             page.fill("input[name=password]", PASSWORD)
             page.click("main button.press")
             page.goto(known.get(address, address))
+            if screen == "paper":
+                page.emulate_media(media="print")
             page.wait_for_timeout(400)
             if screen == "paper":
                 page.emulate_media(media="print")
