@@ -88,15 +88,15 @@ def addresses(env):
         "l=Load.objects.exclude(taken_out_at=None).filter(loaded_by__username='ben').first();"
         "c=m.holder.code;"
         "print('|'.join([f'/sessions/{s.pk}/',f'/holders/{c}/',f'/holders/{c}/label/',"
-        "f'/records/loads/{l.pk}/',f'/holders/{c}/arrange/']))"
+        "f'/records/loads/{l.pk}/',f'/holders/{c}/arrange/',"
+        "f'/board/{b}/']))"
     )
     said = subprocess.run(
         [sys.executable, "manage.py", "shell", "--verbosity", "0", "-c", code],
         env=env, cwd=ROOT, check=True, capture_output=True, text=True,
     ).stdout.strip()  # fmt: skip
-    return dict(
-        zip(("session", "holder", "label", "load", "arrange"), said.split("|"), strict=True)
-    )
+    names = ("session", "holder", "label", "load", "arrange", "board")
+    return dict(zip(names, said.split("|"), strict=True))
 
 
 def take(env):
