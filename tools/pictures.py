@@ -54,6 +54,8 @@ PICTURES = [
     ("board-tablet", "dee", "tablet", "light", "board"),
     ("review-paper", "dee", "paper", "light", "/review/"),
     ("instrument-tablet", "dee", "tablet", "light", "/instruments/quayside/"),
+    ("health-tablet", "dee", "tablet", "light", "/instruments/quayside/health/"),
+    ("check-desk", "dee", "desk", "light", "/checks/kinds/1/"),
     ("chambers-tablet", "dee", "tablet", "light", "/instruments/quayside/chambers/"),
     ("arrange-tablet", "ben", "tablet", "light", "arrange"),
     ("holder-paper", "ben", "paper", "light", "holder"),
