@@ -26,7 +26,7 @@ from bookings.models import (
     Session,
     SessionPart,
 )
-from facility import interlocks, log, publish, sheet_proof
+from facility import check, interlocks, keep_up, log, publish, sheet_proof
 from facility.models import Chamber, DeviceState, Entry, Group, Instrument, Person
 from facility.verify import verify
 from samples.matter import composition, lines
@@ -276,6 +276,11 @@ def _one_of_everything(lab):
     say.leave_running(session=session, by=ben, what="survey", until=until, phone="7100")
     inside.close_load(load=load, by=ben, moment=timezone.now())
     run.sign_off(session=session, by=ben, handover="All at rest.")
+    kind = build.check_kind(instrument, by=dee)
+    check.enter(kind=kind, by=dee, typed=build.SCALE)
+    task = keep_up.add_task(instrument=instrument, by=dee, name="Filter", every_days=60)
+    keep_up.do_task(task=task, by=dee, says="In order.")
+    keep_up.change_part(part=kind.source, by=dee, cause="Worn.")
 
 
 @pytest.mark.django_db(transaction=True)
