@@ -45,7 +45,7 @@ def health_page(request, slug):
     kinds = health.kinds_now(instrument)
     for one in kinds:
         one.drawing = check_charts.drawings(one.series[0], small=True) if one.series else None
-    drifts = health.drifts_of(instrument, now)
+    drifts, tasks = health.drifts_of(instrument, now), keep_up.standings(instrument)
     lives = health.lives_of(instrument)
     context = {
         "instrument": instrument,
@@ -58,7 +58,8 @@ def health_page(request, slug):
         ],
         "standing": [row for row, _, ended in drifts if not ended and not row.faded_at],
         "lives": [{"life": life, "use": health.use_in_words(life)} for life in lives],
-        "tasks": keep_up.standings(instrument),
+        "tasks": tasks,
+        "late": [row for row in tasks if row.is_due],
         "jobs": instrument.jobs.all()[:4],
         "events": health.events_of(instrument)[::-1][:SHOWN],
         "faults": Fault.objects.open().on(instrument)[:SHOWN],
