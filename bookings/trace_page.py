@@ -12,7 +12,7 @@ from samples import tracing
 from samples.geometry import gaps
 from samples.layout import read_layout
 
-SHOWN, LANES, NEIGHBOURS = 40, 9, 24
+SHOWN, LANES, NEIGHBOURS = 24, 9, 24
 LIKELY, MAY = 0.5, 0.1
 
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from bookings.views import incidents, tracing
+from bookings.views import helps, incidents, tracing
 
 incident_patterns = [
     path("incidents/", incidents.incidents, name="incidents"),
@@ -15,6 +15,8 @@ incident_patterns = [
     path("incidents/<int:pk>/open-again/", incidents.reopen_incident, name="reopen_incident"),
     path("follow-ups/", incidents.follow_ups, name="follow_ups"),
     path("follow-ups/<int:pk>/done/", incidents.finish_follow_up, name="finish_follow_up"),
+    path("does-it-help/", helps.does_it_help, name="does_it_help"),
+    path("does-it-help.csv", helps.does_it_help_csv, name="does_it_help_csv"),
     path("tracing/", tracing.trace, name="trace"),
     path("tracing/loads/<int:pk>/", tracing.look_for, name="look_for"),
 ]

@@ -46,6 +46,12 @@ ROOMS = (
         "For those who answer for the house",
         (
             ("People", "invite, train, let go", "bookings:people", "person.list"),
+            (
+                "Does the tool help?",
+                "flags and what was missed",
+                "bookings:does_it_help",
+                "flag.see",
+            ),
             ("Tracing", "where something may have gone", "bookings:trace", "trace.see"),
             ("Hours", "booked, present, source on, fault", "bookings:hours", "usage.see"),
             ("Limits of rules", "with their history", "samples:limits", "limit.set"),
