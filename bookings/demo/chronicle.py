@@ -14,6 +14,9 @@ from bookings.models import (
     Booking,
     Fault,
     Flag,
+    FollowUp,
+    Incident,
+    IncidentChange,
     LeftRunning,
     Load,
     Measurement,
@@ -40,8 +43,9 @@ ORDER = (
     Cleaning,
     PumpDown,
     Reading,
+    Incident,
 )
-NAMING_ENTRIES = (Fault, Measurement, LeftRunning, Flag)
+NAMING_ENTRIES = (IncidentChange, FollowUp, Fault, Measurement, LeftRunning, Flag)
 BATCH = 2000
 
 

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from django.conf import settings
 from django.utils import timezone
 
-from bookings.demo import planted, pressures, steps, words
+from bookings.demo import planted, pressures, steps, told, words
 from bookings.demo.bench import Bench
 from bookings.demo.calendar import Calendar
 from bookings.demo.chronicle import seconds
@@ -63,6 +63,7 @@ class Story:
         self.bench.send_home(self.now)
         self.calendar.write_bookings()
         self.calendar.house_rules()
+        told.near_misses(self)
         self.planted = [row for row in self.planted if row.is_there()]
 
     # sessions
