@@ -157,20 +157,23 @@ def line_of(document):
     )
 
 
-def gather(instrument, week):
-    """Everything that the week brought, from every source; each matter once."""
+def gather(instrument, week, *, figures=True):
+    """Everything that the week brought, from every source; each matter once.
+
+    Takes:   figures, False for lines without sheet two, which costs as much again.
+    """
     traces = outside.Traces(instrument, week)
     ahead = coming.Ahead(instrument, week)
     lines = [line for source, _ in watchers.sources() for line in source(instrument, week)]
     lines += outside.review_lines(instrument, week, traces=traces, spoken=watchers.spoken())
     lines += ahead.lines()
     lines = each_once(lines)
-    figures, numbers = review_figures.of_week(instrument, week, traces, lines)
+    drawn, numbers = review_figures.of_week(instrument, week, traces, lines, whole=figures)
     return Gathered(
         lines=[line_of(plain(line)) for line in lines],
         fit=outside.verdict(instrument, week, lines),
         coming=[row.document() for row in ahead.rows()],
-        figures=figures,
+        figures=drawn,
         numbers=numbers,
         at=timezone.now(),
     )
@@ -338,7 +341,7 @@ def page_of(instrument, monday, *, rows=None):
     rows = reviews_until(instrument, monday) if rows is None else rows
     review = next((row for row in rows if row.monday == monday), None)
     kept = review is not None and review.gathered_at
-    gathered = Gathered.of(review) if kept else gather(instrument, week)
+    gathered = Gathered.of(review) if kept else gather(instrument, week, figures=False)
     items = _items(instrument, monday, gathered.lines)
     first, rest = page_one(items)
     signed = {row.monday for row in rows if row.signed_at}

@@ -52,30 +52,28 @@ def shorter(text, most=34):
     return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
-def of_week(instrument, week, traces, lines):
-    """Sheet two of a week, rendered: (html, the numbers as one sentence)."""
-    runs, drawing = pump_downs(instrument, week, lines)
-    context = {
-        "week": week,
-        "count": len(runs),
-        "drawing": drawing,
-        "tables": [
-            *_watched(instrument, week.end),
-            people(instrument, week),
-            hours(instrument, week, traces),
-        ],
-    }
-    return render_to_string("bookings/review_figures.html", context), sentence(
-        instrument, week, traces, len(runs)
-    )
+def of_week(instrument, week, traces, lines, *, whole=True):
+    """Sheet two of a week, rendered: (html, the numbers as one sentence).
+
+    Takes:   whole, False where the week is only looked into: numbers, and how to get the rest.
+    """
+    runs = _runs(instrument, week)
+    numbers = hours(instrument, week, traces)
+    context = {"week": week, "count": len(runs), "whole": whole, "tables": [numbers]}
+    if whole:
+        context["drawing"] = side_by_side(instrument, runs, lines)
+        watched = _watched(instrument, week.end)
+        context["tables"] = [*watched, people(instrument, week), numbers]
+    html = render_to_string("bookings/review_figures.html", context)
+    return html, sentence(traces, len(runs))
 
 
 # Pump-downs
 
 
-def pump_downs(instrument, week, lines):
-    """(runs of the week, the last nine of them drawn side by side); None where there are none."""
-    runs = list(
+def _runs(instrument, week):
+    """The week's pump-downs with a load, in order."""
+    return list(
         PumpDown.objects.filter(
             chamber__instrument=instrument,
             chamber__kind=Chamber.Kind.INTRODUCTION,
@@ -86,9 +84,13 @@ def pump_downs(instrument, week, lines):
         .select_related("chamber", "load__holder")
         .order_by("started_at")[:200]
     )
+
+
+def side_by_side(instrument, runs, lines):
+    """The last nine of the week's pump-downs drawn side by side; None where there are none."""
     shown = runs[-IN_A_ROW:]
     if not shown:
-        return runs, None
+        return None
     gauges = pump.gauges_of(instrument, Chamber.Kind.INTRODUCTION)
     curves = _curves(shown, gauges)
     bands = _bands(shown, instrument)
@@ -103,13 +105,12 @@ def pump_downs(instrument, week, lines):
         )
         for run in shown
     ]
-    drawing = chart.pump_downs_in_a_row(
+    return chart.pump_downs_in_a_row(
         small,
         unit=gauges[0].unit if gauges else "Pa",
         until_s=SHOWN_S,
         says=f"{len(shown)} pump-downs of the week side by side, one minute to one hour",
     )
-    return runs, drawing
 
 
 def _curves(runs, gauges):
@@ -278,7 +279,7 @@ def hours(instrument, week, traces):
     )
 
 
-def sentence(instrument, week, traces, pumped):
+def sentence(traces, pumped):
     """11 sessions, 46 h booked, 41 h used, 9 pump-downs."""
     booked, used = traces.hours
     count = len(traces.sessions)
