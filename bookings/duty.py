@@ -122,11 +122,17 @@ def lines(instruments, day, person, today):
 # Verbs
 
 
+def _locked(instrument):
+    """The instrument's row, locked alone: its log may be missing, and no outer join is locked."""
+    rows = Instrument.objects.select_for_update(of=("self",)).select_related("log")
+    return rows.get(pk=instrument.pk)
+
+
 @transaction.atomic
 def take(*, instrument, day, by):
     """`by` leaves the instrument at rest on that day; who had it is told, a waiting flag clears."""
     access.require(by, "duty.take", instrument)
-    instrument = Instrument.objects.select_for_update().select_related("log").get(pk=instrument.pk)
+    instrument = _locked(instrument)
     now = timezone.now()
     if day < timezone.localdate(now):
         raise Refused(f"{day:%d %b %Y} is over. Take over today's shut-down, or a later one.")
@@ -149,7 +155,7 @@ def take(*, instrument, day, by):
 @transaction.atomic
 def give_back(*, instrument, day, by):
     """The shut-down goes back to whose time ends last; a second press changes nothing."""
-    instrument = Instrument.objects.select_for_update().select_related("log").get(pk=instrument.pk)
+    instrument = _locked(instrument)
     row = Duty.objects.filter(instrument=instrument, day=day, given_back_at=None).first()
     if row is None:
         return None
