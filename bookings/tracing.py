@@ -12,6 +12,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
+from bookings.broke import TELLS_NOTHING
 from bookings.models import Load, LookedFor, Measurement
 from facility import log
 from facility.errors import Refused, SetAside
@@ -76,6 +77,15 @@ def declares(sample, element):
         return bool(element) and element in parse(sample.composition).elements
     except Refused:
         return False
+
+
+def telling_element(sample):
+    """The first element of a sample that is not on every surface anyway, empty for none."""
+    try:
+        symbols = parse(sample.composition).elements if sample.composition else ()
+    except Refused:
+        return ""
+    return next((symbol for symbol in symbols if symbol not in TELLS_NOTHING), "")
 
 
 def _mounts(loads, holders, start, end):

@@ -53,6 +53,8 @@ PICTURES = [
     ("review-tablet", "dee", "tablet", "light", "/review/"),
     ("board-tablet", "dee", "tablet", "light", "board"),
     ("review-paper", "dee", "paper", "light", "/review/"),
+    ("incidents-desk", "fay", "desk", "light", "/incidents/"),
+    ("trace-desk", "dee", "desk", "light", "/tracing/?element=Sn&before=90"),
     ("instrument-tablet", "dee", "tablet", "light", "/instruments/quayside/"),
     ("health-tablet", "dee", "tablet", "light", "/instruments/quayside/health/"),
     ("check-desk", "dee", "desk", "light", "/checks/kinds/1/"),

@@ -150,6 +150,7 @@ def sample(request, code):
         "where_form": WhereForm(),
         "gone": keep.GONE,
         "may_permit": may(request.user, "hazard.answer"),
+        "traces": may(request.user, "trace.see"),
         "mine": row.owner_id == request.user.pk or may(request.user, "holder.keep"),
     }
     return page(request, "bookings/sample.html", context)

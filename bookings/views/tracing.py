@@ -16,7 +16,7 @@ from facility.access import policy
 from facility.errors import Refused, SetAside
 from facility.htmx import page, see
 from samples.codes import read_code
-from samples.models import Holder
+from samples.models import Holder, Mount
 
 
 def _number(text):
@@ -35,6 +35,9 @@ def _begin(asked):
         found = powder_elements(load.layout)
         things |= {"load": load, "holder": load.holder, "at": load.loaded_at}
         things.setdefault("element", found[0] if found else "")
+    if stands := Mount.objects.newest_of(asked.get("sample", "")[:20]):
+        things |= {"holder": stands.holder, "at": stands.since}
+        things.setdefault("element", tracing.telling_element(stands.sample))
     if text := asked.get("holder", "")[:60].strip():
         try:
             things["holder"] = Holder.objects.called(text).first() or Holder.objects.with_code(

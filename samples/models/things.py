@@ -271,6 +271,11 @@ class MountQuerySet(models.QuerySet):
     def standing(self):
         return self.filter(until=None)
 
+    def newest_of(self, code):
+        """The last mount of the sample with this code, or None."""
+        rows = self.filter(sample__code=code).select_related("holder", "sample")
+        return rows.order_by("-since").first()
+
     def at(self, moment):
         """Mounted at that moment."""
         return self.filter(since__lte=moment).filter(Q(until=None) | Q(until__gt=moment))

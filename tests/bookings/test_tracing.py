@@ -37,6 +37,19 @@ def _load(lab):
     )
 
 
+def test_given_a_sample_when_traced_then_its_holder_and_element_are_asked_for(lab, client):
+    from samples import mount
+
+    tin = build.sample(owner=lab.ben, composition="SnO2")
+    mount.mount(holder=lab.holder, sample=tin, by=lab.ben)
+    client.force_login(lab.dee)
+
+    text = client.get(reverse("bookings:trace"), {"sample": tin.code}).content.decode()
+
+    assert "Where Sn may have gone" in text
+    assert 'value="B7"' in text
+
+
 @pytest.mark.parametrize(
     ("asked", "sentence"),
     [
