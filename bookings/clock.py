@@ -6,7 +6,18 @@ from django.contrib.sessions.models import Session as SignOn
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import attend, counting, learning, pump, reviewing, tell, unusual, waiting, watching
+from bookings import (
+    attend,
+    counting,
+    learning,
+    pump,
+    reviewing,
+    stores,
+    tell,
+    unusual,
+    waiting,
+    watching,
+)
 from bookings.duty import watch_shut_down
 from bookings.models import PumpDown
 from facility import sheet_proof
@@ -27,6 +38,7 @@ OF_PEOPLE = (  # use first, so that nobody is told of a lapse that a session has
     attend.tell_faults,
     attend.tell_overdue_visits,
     watch_shut_down,
+    stores.watch_stores,
     reviewing.gather_due,
     tell.forget,
     tell.gather,

@@ -4,7 +4,7 @@ from django.db import transaction
 from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
-from bookings import chambers, flag, pump, readings
+from bookings import chambers, flag, pump, readings, stores
 from bookings.models import Session, SessionPart
 from facility import access, log
 from facility.errors import Refused
@@ -48,6 +48,7 @@ def sign_on(*, instrument, by, booking=None, sent_id=None):
         by=by,
         data={"session": session.pk, "sheet": instrument.sheet and instrument.sheet.version},
     )
+    stores.after_sign_on(session, by=by)
     return session
 
 

@@ -3,7 +3,7 @@
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import devices
+from bookings import devices, stores
 from bookings.models import Fault, Flag, LeftRunning, Measurement
 from facility import log
 from facility.errors import Refused
@@ -50,7 +50,7 @@ def setting(*, session, by, device, values, happened_at=None, sent_id=None):
     values = {name: text.strip() for name, text in values.items() if name in known and text.strip()}
     if not values:
         raise Refused(f"Write at least one setting of the {device}.")
-    return log.write(
+    entry = log.write(
         log=session.log,
         kind="setting",
         by=by,
@@ -58,6 +58,8 @@ def setting(*, session, by, device, values, happened_at=None, sent_id=None):
         happened_at=happened_at,
         sent_id=sent_id,
     )
+    stores.after_setting(device, values, instrument=session.instrument, by=by, entry=entry)
+    return entry
 
 
 @transaction.atomic

@@ -3,7 +3,7 @@
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import devices, gates, incident, inside, past, pump
+from bookings import devices, gates, incident, inside, past, pump, stores
 from bookings.models import Flag
 from facility import interlocks, log
 from facility.errors import Refused, SetAside
@@ -156,6 +156,7 @@ def take_step(
     _write_asked_pressures(instrument, values, by, entry)
     follow = past.follow if offline else inside.follow
     follow(marks, session=session, by=by, holder=holder, moment=entry.happened_at)
+    stores.after_step(marks, instrument=instrument, by=by, entry=entry)
     if why:
         _raise_hazards(instrument, sheet, states | step.sets, entry, was)
     return entry

@@ -13,5 +13,8 @@ class FacilityConfig(AppConfig):
         guards.append_only("facility_entry", except_redaction=True)
         guards.append_only("facility_limit")
         guards.append_only("facility_runsheet")
+        guards.append_only("facility_stockuse")
+        guards.append_only("facility_dialreading")
+        guards.append_only("facility_gasuse")
         guards.growing("facility_log")
         post_migrate.connect(guards.after_migrate, dispatch_uid="holdfast-guards")

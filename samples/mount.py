@@ -5,6 +5,7 @@ import math
 from django.db import transaction
 from django.utils import timezone
 
+from facility import stock
 from facility.errors import Refused
 from facility.models import Person, Place
 from samples import bench
@@ -51,7 +52,7 @@ def mount(
     for here in Whereabouts.objects.now().filter(sample=sample):  # where its holder is, it is
         here.until = max(now, here.since)
         here.save(update_fields=["until"])
-    return Mount.objects.create(
+    row = Mount.objects.create(
         holder=holder,
         sample=sample,
         position=position or next(n for n in range(1, 1000) if n not in taken),
@@ -63,9 +64,25 @@ def mount(
         stack=list(stack),
         thickness_mm=sample.thickness_mm if thickness_mm is None else thickness_mm,
         loose_powder=loose_powder,
+        lot=stock.lot_for(mounting),
         by=by,
         sent_id=sent_id,
     )
+    stock.use_for_mount(
+        mounting=mounting,
+        area_mm2=footprint_mm2(sample),
+        cause=f"mount|{row.pk}",
+        by=by,
+        says=f"position {row.position} of {holder}",
+    )
+    return row
+
+
+def footprint_mm2(sample):
+    """The area that tape has to cover under a sample [mm²]."""
+    if sample.shape == sample.Shape.DISC:
+        return math.pi * sample.diameter_mm**2 / 4
+    return sample.width_mm * sample.height_mm
 
 
 @transaction.atomic

@@ -27,6 +27,14 @@ class FlagQuerySet(models.QuerySet):
     def with_keys(self, keys):
         return self.filter(key__in=keys).select_related("answered_by")
 
+    def waiting_at(self, moment):
+        """Raised by then, and as known then neither answered nor cleared."""
+        return self.filter(
+            models.Q(answered_at=None) | models.Q(answered_at__gte=moment),
+            models.Q(cleared_at=None) | models.Q(cleared_at__gte=moment),
+            raised_at__lt=moment,
+        )
+
     def by_severity(self):
         """Stop first, note last; the newest first among equals."""
         order = models.Case(

@@ -6,6 +6,10 @@ from django.urls import reverse
 
 from facility.models import Place
 
+HAS_ITS_SIZE = Q(shape="disc", diameter_mm__gt=0) | Q(
+    shape="rectangle", width_mm__gt=0, height_mm__gt=0
+)
+
 
 class HolderType(models.Model):
     """A kind of holder: its shape, usable area and the thickest sample it takes."""
@@ -25,11 +29,7 @@ class HolderType(models.Model):
     class Meta:
         ordering = ["name"]
         constraints = [
-            models.CheckConstraint(
-                name="holder_type_has_its_size",
-                condition=Q(shape="disc", diameter_mm__gt=0)
-                | Q(shape="rectangle", width_mm__gt=0, height_mm__gt=0),
-            )
+            models.CheckConstraint(name="holder_type_has_its_size", condition=HAS_ITS_SIZE)
         ]
 
     def __str__(self):
@@ -228,11 +228,7 @@ class Sample(models.Model):
     class Meta:
         ordering = ["-declared_at"]
         constraints = [
-            models.CheckConstraint(
-                name="sample_has_its_size",
-                condition=Q(shape="disc", diameter_mm__gt=0)
-                | Q(shape="rectangle", width_mm__gt=0, height_mm__gt=0),
-            ),
+            models.CheckConstraint(name="sample_has_its_size", condition=HAS_ITS_SIZE),
             models.CheckConstraint(
                 name="sample_thickness_not_negative", condition=Q(thickness_mm__gte=0)
             ),
@@ -280,6 +276,9 @@ class MountQuerySet(models.QuerySet):
         """Mounted at that moment."""
         return self.filter(since__lte=moment).filter(Q(until=None) | Q(until__gt=moment))
 
+    def held_by(self, lot):
+        return self.filter(lot=lot).order_by("-since", "-pk")
+
 
 class Mount(models.Model):
     """A sample at a position of a holder from `since` to `until`, with its mounting stack."""
@@ -307,6 +306,7 @@ class Mount(models.Model):
     stack = models.JSONField(default=list, help_text="layers from the holder up: name, mm")
     thickness_mm = models.FloatField(help_text="of the sample, as measured at the bench")
     loose_powder = models.CharField(max_length=8, choices=Loose, blank=True)
+    lot = models.ForeignKey("facility.Lot", models.PROTECT, null=True, related_name="+")
     by = models.ForeignKey("facility.Person", models.PROTECT, related_name="+")
     taken_off_by = models.ForeignKey(
         "facility.Person", models.PROTECT, null=True, blank=True, related_name="+"
