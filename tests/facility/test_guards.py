@@ -19,11 +19,16 @@ pytestmark = pytest.mark.django_db
 
 TABLES = [
     "bookings_booking",
+    "bookings_incidentchange",
+    "bookings_lookedfor",
     "bookings_reading",
+    "facility_dialreading",
     "facility_entry",
+    "facility_gasuse",
     "facility_limit",
     "facility_log",
     "facility_runsheet",
+    "facility_stockuse",
 ]
 
 
