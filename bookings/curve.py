@@ -7,6 +7,7 @@ from bookings.models import Reading
 from facility import chart
 from samples import bench
 
+SOON_MIN = 15  # from then on the sentence counts the minutes, as the message of soon.py does
 MOST_POINTS = 20_000  # a pump-down logged each second for five hours; older rows are thinned away
 
 
@@ -74,8 +75,10 @@ def _words(pumpdown, found):
     if found.low80_s == found.high80_s:
         return {"ready": f"Below the threshold since {ready:%H:%M}", "between": "", "why": ""}
     day = "" if ready.date() == timezone.localdate() else f" {ready:%a}"
+    minutes = round((ready - timezone.now()).total_seconds() / 60)
+    soon = f"Likely ready in {minutes} min, about" if 1 <= minutes <= SOON_MIN else "Ready about"
     return {
-        "ready": f"Ready about{day} {ready:%H:%M}",
+        "ready": f"{soon}{day} {ready:%H:%M}",
         "between": f"80 % between {low:%H:%M} and {high:%H:%M}",
         "why": found.says,
     }

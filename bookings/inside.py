@@ -1,6 +1,7 @@
 """Verbs of a holder's stay in vacuum: it goes in, is transferred, comes back, is taken out."""
 
 from django.db import transaction
+from django.db.models import Exists, OuterRef
 
 from bookings import gates, pump, readings
 from bookings.models import Flag, Load, PumpDown
@@ -9,6 +10,7 @@ from facility.errors import Refused
 from facility.models import Chamber, Place
 from samples import bench
 from samples import mount as bench_verbs
+from samples.models import Mount, Whereabouts
 
 
 def load_inside(instrument, *kinds):
@@ -38,6 +40,19 @@ def refuse_unless_loadable(holder, reader):
     is_open, says = gates.findings_answered(holder, reader)
     if not is_open:
         raise Refused(f"{says}. Clear this at the bench, or ask staff.")
+
+
+AT_HAND = 4  # holders offered as presses, so that nobody types with gloves on; own choice
+
+
+def at_hand(person):
+    """The holders that this person mounted samples on last and that are not in vacuum."""
+    found = {}
+    rows = Mount.objects.standing().filter(by=person).select_related("holder__type")
+    inside = Whereabouts.objects.in_vacuum().filter(holder=OuterRef("holder"))
+    for mount in rows.exclude(Exists(inside)).order_by("-since", "-pk")[:40]:
+        found.setdefault(mount.holder_id, mount.holder)
+    return [row for row in found.values() if not row.quarantined_why][:AT_HAND]
 
 
 def follow(marks, *, session, by, holder, moment):

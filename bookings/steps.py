@@ -242,6 +242,18 @@ def take_through(*, session, by, step_id, holder=None, values=None, sent_id=None
     raise Refused(f"The run sheet of this session has no step {step_id}.")
 
 
+def harmful(session, sheet, states):
+    """(step, hazard) of the next step of the sheet that would do damage now, or (None, None)."""
+    there = interlocks.hazards_in(sheet, states)
+    for step in after(session, sheet)[:AHEAD]:
+        if step.sets and interlocks.why_not(sheet, states, step):
+            reached = interlocks.hazards_in(sheet, interlocks.apply(sheet, states, step))
+            new = next((hazard for hazard in reached if hazard not in there), None)
+            if new is not None:
+                return step, new
+    return None, None
+
+
 def is_so_already(step, states):
     """Whether a step would change nothing: a door that is found shut need not be unlatched."""
     return bool(step.sets) and all(states[device] == state for device, state in step.sets.items())

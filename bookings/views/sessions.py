@@ -7,7 +7,7 @@ from django.core.exceptions import PermissionDenied
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET, require_POST
 
-from bookings import curve, devices, gates, pump, run, steps, tablet
+from bookings import curve, devices, gates, inside, pump, run, steps, tablet
 from bookings.forms import SignOnForm, StepForm
 from bookings.models import Fault, PumpDown, Session, SessionPart
 from bookings.say import SETTINGS
@@ -149,10 +149,8 @@ def _steps_context(request, session, sheet, states):
         "of": len(ids),
         "possible": offered[: steps.OFFERED],
         "other_steps": offered[steps.OFFERED :] + rest,
-        "shut": next(
-            (line for line in ahead if line["shut"] and line["step"] != goal),
-            None,
-        ),
+        "harmful": steps.harmful(session, sheet, states),
+        "holders": inside.at_hand(request.user) if goal and lines[goal.id]["asks_holder"] else [],
         "way_to_rest": back,
         "rest_is_offered": bool(back)
         and back[0].id in {line["step"].id for line in offered[: steps.OFFERED]},
