@@ -130,7 +130,11 @@ def change_part(*, part, by, cause, at=None, serial="", use_spare=True, sent_id=
     new = PartLife.objects.create(
         part=part, serial=serial.strip()[:60], began_at=at, by=by, on_since=at if was_on else None
     )
-    taken = spares.take_one(part.spare, by=by, says=f"into {instrument}") if use_spare else ""
+    taken = ""
+    if use_spare:
+        taken = spares.take_one(
+            part.spare, cause=f"part|{new.pk}", by=by, says=f"into {instrument}", at=at
+        )
     log.write(
         log=instrument.log, kind="part changed", by=by, happened_at=at, sent_id=sent_id,
         data={
