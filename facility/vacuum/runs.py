@@ -24,6 +24,8 @@ SLIPS = {  # typed / meant, in ln; a slipped exponent, or another unit of the sa
     "unit": (math.log(133.322), -math.log(133.322), math.log(100.0), -math.log(100.0)),
 }
 LEAP = 10.0  # a gauge that leaps up by this was not lit before
+STILL_READ = 0.5  # ln(s); a gauge read so near the end of a run is in use (own proposal)
+AT_ITS_END = 1.1  # ln p; a gauge that reads so much higher than another ends there (own proposal)
 BURST_S = 1800.0  # s; a burst of gate or degas is over by then at the latest (own proposal)
 KNOWN_WITHIN = 1.5  # bounds of a crossing with a smaller ratio are read as one number
 
@@ -187,7 +189,7 @@ def clean(run):
     rows = rows[np.argsort(run.t_s[rows], kind="stable")]
     rows = rows[~_clamped(run.pressure_pa[rows], run.gauge[rows])]
     rows = rows[~_not_lit(run.pressure_pa[rows], run.gauge[rows])]
-    rows = rows[_leading_gauge(run.pressure_pa[rows], run.gauge[rows])]
+    rows = rows[_leading_gauge(run.t_s[rows], run.pressure_pa[rows], run.gauge[rows])]
     rows = _one_a_moment(run, rows)
     ln_p = np.log(run.pressure_pa[rows])
     wrong = slipped(pumped[rows], ln_p)
@@ -241,19 +243,34 @@ def _not_lit(pressure, gauge):
     return dark
 
 
-def _leading_gauge(pressure, gauge):
-    """A mask that keeps one gauge at a time: from its first reading on, the one that reads lowest
-    (in the middle, so that a slipped exponent does not decide).
+def _leading_gauge(t_s, pressure, gauge):
+    """A mask that keeps one gauge at a time: from its first reading on, the leading one.
 
-    Two gauges on one chamber differ by a factor; a curve of both by turns would be neither.
+    Two gauges on one chamber differ by a factor; a curve of both by turns would be neither. Those
+    that are read to the end may lead; one that reads much higher there is at the end of its range;
+    of the rest the one that is read most often leads (a logger, not a look now and then).
     """
     keep = np.ones(pressure.size, dtype=bool)
     if pressure.size and np.any(gauge != gauge[0]):
-        names = sorted(set(gauge))
-        leading = min(names, key=lambda name: np.median(pressure[gauge == name]))
-        own = gauge == leading
+        own = gauge == _leading(t_s, np.log(pressure), gauge)
         keep = own | (np.arange(pressure.size) < int(np.argmax(own)))
     return keep
+
+
+def _leading(t_s, ln_p, gauge):
+    x = np.log(np.maximum(t_s, 1.0))
+    rows = {name: np.flatnonzero(gauge == name) for name in sorted(set(gauge))}
+    last = {name: own for name, own in rows.items() if x[own[-1]] > x[-1] - STILL_READ}
+    level = {name: _at_the_end(x[own], ln_p[own], x) for name, own in last.items()}
+    lowest = min(level.values())
+    near = [name for name in last if level[name] < lowest + AT_ITS_END]
+    return max(near, key=lambda name: (last[name].size, -level[name]))
+
+
+def _at_the_end(x, ln_p, all_x):
+    """What a gauge shows where the run ends [ln Pa]; the middle of three, so that no slip decides."""
+    near = x > max(x[-1] - STILL_READ, all_x[-1] - 2 * STILL_READ)
+    return float(np.median(ln_p[near][-3:]))
 
 
 def _one_a_moment(run, rows):

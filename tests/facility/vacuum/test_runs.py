@@ -94,6 +94,16 @@ def test_given_two_gauges_when_both_read_then_the_one_for_low_pressure_leads():
     assert readings.gauge.tolist() == ["pirani"] + ["cathode"] * len(TIMES)
 
 
+def test_given_a_logger_and_looks_at_a_second_gauge_when_cleaned_then_the_logger_leads():
+    logged = [(t, p, "", "wide") for t, p in falling(range(100, 4000, 50))]
+    looks = [(t + 7, 0.85 * p, "", "cathode") for t, p in falling([600, 1500, 3600])]
+
+    readings = clean(run(sorted(logged + looks)))
+
+    assert set(readings.gauge) == {"wide"}
+    assert readings.t_s.size == len(logged)
+
+
 def test_given_one_slipped_pirani_reading_when_two_gauges_read_then_it_does_not_lead():
     pirani = [(60, 1e-1, "", "pirani"), (90, 1e-6, "", "pirani"), (100, 6e-2, "", "pirani")]
     cathode = [(t, p, "", "cathode") for t, p in falling(TIMES)]
