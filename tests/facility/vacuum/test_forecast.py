@@ -194,6 +194,22 @@ def test_given_one_more_run_when_added_then_it_is_near_to_learning_all(lab):
         assert abs(math.log(left[0] / left[1])) < 0.06
 
 
+def test_given_twelve_past_runs_when_asked_then_intervals_hold_without_being_idle(lab):
+    few = learn(past(lab)[-12:], lab.threshold_pa)
+    held = []
+    for sim in lab.tests:
+        at_s = 0.4 * sim.true_s
+        if math.isfinite(at_s):
+            said = forecast(few, sim.run, at_s)
+            held.append((said.low80_s <= sim.true_s <= said.high80_s, said))
+    middle = np.median(
+        [math.log((said.high80_s - at) / (said.low80_s - at)) for _, said in held for at in [0.0]]
+    )
+
+    assert np.mean([right for right, _ in held]) >= 0.75
+    assert middle < 0.8
+
+
 def test_given_a_slipped_last_reading_when_asked_then_it_is_left_out(lab, learned):
     sim = next(sim for sim in lab.tests if sim.form == "film" and sim.run.form == "film")
     times = np.array([300, 600, 900, 1200.0])
