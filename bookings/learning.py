@@ -25,6 +25,7 @@ MOST_ROWS = 4000  # of one pump-down; a logger's rows are thinned to this many
 BAND_POINTS = 48
 HALF_BAND = 1.2816  # standard deviations on either side that hold 80 % of a normal distribution
 LIMIT_EVERY = 10  # runs after which the limit of what is unusual is set anew
+WHOLLY_EVERY = 25  # runs after which sizes and intervals are learned anew, not only brought along
 AT_ONCE = 20  # pump-downs that are added; more are learned anew
 ROWS_KEPT = 3  # older states of what was learned, for a worker that still answers with one
 
@@ -107,20 +108,18 @@ def bring_up_to_date(chamber, *, now=None):
         learned = _read(row.pk)
         if not np.isclose(learned.threshold_pa, threshold):
             learned = None
-    if learned is not None and ended.filter(learned_from=False).count() > AT_ONCE:
-        learned = None  # learning anew is quicker than adding so many, one by one
-    if learned is None:
+    waiting = list(ended.filter(learned_from=False))
+    if not waiting and (learned is not None or not ended.exists()):
+        return 0
+    wholly = learned is None or _is_due(learned, len(waiting))
+    if wholly:
         new = list(ended.order_by("-started_at")[:KEPT])[::-1]
-        if not new:
-            return 0
         learned = science.learn([run_of(pumpdown) for pumpdown in new], threshold)
     else:
-        new = list(ended.filter(learned_from=False))
-        if not new:
-            return 0
+        new = waiting
         for pumpdown in new:
             learned = science.add(learned, run_of(pumpdown))
-    if row is None or learned.runs - row.limit_at >= LIMIT_EVERY:
+    if wholly or learned.runs - row.limit_at >= LIMIT_EVERY:
         limit, limit_at = diagnosis.limit_of(learned), learned.runs
     else:
         limit, limit_at = row.limit, row.limit_at
@@ -137,7 +136,14 @@ def bring_up_to_date(chamber, *, now=None):
     )
     old = Learned.objects.filter(chamber=chamber).values_list("pk", flat=True)[ROWS_KEPT:]
     Learned.objects.filter(pk__in=list(old)).delete()
-    return len(new)
+    return len(waiting) or len(new)
+
+
+def _is_due(learned, waiting):
+    """Whether to learn anew from the last KEPT pump-downs instead of adding those that wait."""
+    # many are learned sooner than added one by one
+    since = learned.runs + waiting - learned.fitted_on
+    return waiting > AT_ONCE or since >= WHOLLY_EVERY
 
 
 def judge(pumpdown, *, at=None):
