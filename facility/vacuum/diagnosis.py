@@ -27,12 +27,13 @@ FIRST_GAUGE = 0.15  # how often the faulty gauge is the first of two; it is read
 # Restless forms (porous powder) throw far-out runs more often than a normal distribution says; set
 # on simulated laboratories so that every form has about the same share of false alarms.
 RESTLESS, CALM = 2.5, 0.7
+LOGGED = 1.3  # the same for a logger's records, which show every small oddity of a run
 # No published shares of causes were found; a curve alone decides (own proposal).
 PRIOR = {"leak": 0.25, "outgassing": 0.25, "slow_pump": 0.25, "gauge": 0.25}
 
 NO_READING = -3.0  # score of a run without a reading: that of an ordinary one
 # The limit. Set on simulated laboratories, so that about four ordinary runs in a hundred lie above.
-LIMIT, LIMIT_COUNTS = 0.3, 80.0  # where no past run says otherwise; it counts as so many of them
+LIMIT, LIMIT_COUNTS = -0.2, 50.0  # where no past run says otherwise; it counts as so many of them
 FALSE = 0.035  # share of past runs above the limit; some of them were faults that nobody marked
 FEWEST, SCORED, BLOCK = 12, 80, 10  # past runs: before the first score, scored, in one go
 
@@ -252,7 +253,7 @@ def weigh(learned, points, load):
     by_cause = prior + [_sum(fits[rows]) for rows in own]
     best = [found[rows[np.argmax(fits[rows])]] for rows in own]
     return Weighed(
-        float(_sum(by_cause) - none) - _allowance(learned, load),
+        float(_sum(by_cause) - none) - _allowance(learned, load, seen),
         np.exp(by_cause - _sum(by_cause)),
         tuple((kind, float(size)) for kind, size in best),
         float(seen.y[-1] - usual[0, -1]),
@@ -260,11 +261,12 @@ def weigh(learned, points, load):
     )
 
 
-def _allowance(learned, load):
-    """What is taken off the score of forms whose runs differ much among themselves."""
+def _allowance(learned, load, seen):
+    """What is taken off the score: of forms whose runs differ much, and of a logger's records."""
     known = load.form[0] in learned.reasons.forms
     restless = float(learned.reasons.restless_of(load.form)[0]) if known else 1.0
-    return RESTLESS * math.log(max(restless / CALM, 1.0))
+    logged = LOGGED if seen.count.max() > 1 else 0.0
+    return RESTLESS * math.log(max(restless / CALM, 1.0)) + logged
 
 
 def _expected(learned, load):

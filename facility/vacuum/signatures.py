@@ -36,7 +36,7 @@ GAUGE_KINDS = {"shift": 0.6, "stuck": 0.25, "noisy": 0.05, "jump": 0.1}
 JUMP, DRIED = 0.15, -0.5  # ln p between neighbours: least jump of a gauge, fall when ice is gone
 NEIGHBOURS = 0.7  # ln(s) between them at most
 # How far a real fault may differ from its signature, as a share of the bend (own proposal).
-FREEDOM = {"leak": 0.06, "outgassing": 0.06, "slow_pump": 0.06, "gauge": 0.06}
+FREEDOM = {"leak": 0.13, "outgassing": 0.13, "slow_pump": 0.13, "gauge": 0.13}
 # The first minutes depend on how valve and turbo start, so there it may differ by more.
 EARLY, EARLY_FADES = 0.2, 0.6  # at 60 s, and ln(s) over which that fades
 
