@@ -96,6 +96,21 @@ class NoteForm(SentForm):
     )
 
 
+class FaultForm(SentForm):
+    """What is wrong with an instrument, from whoever stands before it."""
+
+    text = forms.CharField(
+        label="What is wrong",
+        max_length=1000,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        error_messages={"required": "Say in a few words what is wrong."},
+    )
+    devices_unknown = forms.BooleanField(
+        required=False,
+        label="Valves, arm or sources may have moved: look again before going on",
+    )
+
+
 class FlagForm(forms.Form):
     """The answer to a flag."""
 

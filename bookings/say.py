@@ -4,7 +4,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from bookings import devices, stores
-from bookings.models import Fault, Flag, LeftRunning, Measurement
+from bookings.models import Fault, Flag, LeftRunning, Measurement, Session
 from facility import log
 from facility.errors import Refused
 from facility.models import Instrument
@@ -159,6 +159,28 @@ def report_fault(
         instrument.word, instrument.word_why = Instrument.Word.CAREFUL, text.strip()[:200]
         instrument.save(update_fields=["word", "word_why"])
     return row
+
+
+@transaction.atomic
+def report_fault_here(*, instrument, by, text, forget_devices=False, sent_id=None):
+    """A fault reported from outside a session; in the reporter's own open session there it counts.
+
+    Sent again after that session ended, it is still the same fault.
+    """
+    before = sent_id and log.repeated(sent_id=sent_id)
+    if before:
+        session = Session.objects.filter(log=before.log_id).first()
+    else:
+        own = Session.objects.open().with_person(by)
+        session = own.filter(instrument=instrument).first()
+    return report_fault(
+        instrument=instrument,
+        by=by,
+        text=text,
+        session=session,
+        forget_devices=forget_devices,
+        sent_id=sent_id,
+    )
 
 
 @transaction.atomic

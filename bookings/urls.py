@@ -8,6 +8,7 @@ from bookings.urls_incidents import incident_patterns
 from bookings.urls_review import review_patterns
 from bookings.urls_sheets import sheet_patterns
 from bookings.views import (
+    faults,
     flags,
     house,
     instruments,
@@ -50,6 +51,7 @@ urlpatterns = [
     path("sessions/<int:pk>/left-running/", said.leave_running, name="leave_running"),
     path("pump-downs/<int:pk>/curve/", instruments.pumpdown_curve, name="pumpdown_curve"),
     path("instruments/<slug:slug>/", instruments.instrument, name="instrument"),
+    path("instruments/<slug:slug>/fault/", faults.report_fault_here, name="report_fault_here"),
     # /house/
     path("house/", house.house, name="house"),
     path("set-aside/", house.set_aside, name="set_aside"),

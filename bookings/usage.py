@@ -122,7 +122,11 @@ def uses(start, end, *, instrument=None, group=None):
 
 
 def _without_session(row, rule, faults, now):
-    """A booking in which nobody signed on: released, cancelled late, still to come, or a load only."""
+    """A booking in which nobody signed on: released, cancelled late, still to come, or a load only.
+
+    Where a fault stood in its time, nobody could use it: it does not count as unused.
+    """
+    spoiled = planning.common(faults, [_held(row)])
     never_released = not row.cancelled_at and not rule.release_min and row.ends_at <= now
     return Use(
         str(row.place.instrument),
@@ -131,7 +135,7 @@ def _without_session(row, rule, faults, now):
         [],
         booked=[_held(row)],
         faults=faults,
-        unused=row.cancelled_why == Booking.Why.NOT_USED or never_released,
+        unused=not spoiled and (row.cancelled_why == Booking.Why.NOT_USED or never_released),
         late=row.cancelled_why == Booking.Why.PERSON,
     )
 

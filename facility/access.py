@@ -138,6 +138,7 @@ POLICY = {
     "review.see": (_staff_or_safety, "staff, managers, safety officer"),
     "review.sign": (_staff, "staff and managers"),
     "board.keep": (_staff, "staff and managers"),
+    "fault.report": (_anyone, "everyone who is signed in"),
     "incident.report": (_anyone, "everyone who is signed in, about any instrument or none"),
     "incident.see": (_sees_incident, "who reported it, who follows it up, staff, safety officer"),
     "follow-up.finish": (_finishes, "whoever has it, staff, safety officer"),
@@ -177,6 +178,7 @@ BY_PIN = {
     "holder.see",
     "photo.see",
     "tablet.sign_on",
+    "fault.report",
     "incident.report",
     "incident.see",
 }

@@ -33,6 +33,11 @@ class FaultQuerySet(models.QuerySet):
     def on(self, instrument):
         return self.filter(instrument=instrument)
 
+    def during(self, start, end):
+        """Stood at any moment of [start, end)."""
+        still = Q(ended_at=None) | Q(ended_at__gt=start)
+        return self.filter(still, began_at__lt=end)
+
 
 class Fault(models.Model):
     """Something wrong with an instrument, with a clock of its own; its key is the number people say."""

@@ -25,6 +25,15 @@ class BookingQuerySet(models.QuerySet):
     def of_people(self):
         return self.exclude(person=None)
 
+    def theirs_at(self, person, instrument, moment):
+        """The time that somebody has on an instrument at a moment."""
+        return self.standing().filter(
+            place__instrument=instrument,
+            person=person,
+            starts_at__lte=moment,
+            ends_at__gt=moment,
+        )
+
     def on_main(self):
         """On an analysis stage; what holds the introduction chamber only is left out."""
         return self.filter(place__kind="stage")

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from bookings import book, duty, planning, series, week
 from bookings.forms_time import BookForm, MoveForm
-from bookings.models import Booking, Offer, Wish
+from bookings.models import Booking, Fault, Offer, Wish
 from facility import qualify
 from facility.access import may, policy
 from facility.errors import Refused
@@ -267,6 +267,7 @@ def _booking_page(request, row, form=None, refusals=()):
         "whose": book.whose(row, request.user),
         "where": book.where(row.place),
         "rest": _rest(row, now, request.user) if changes else "",
+        "faults": _faults(row) if theirs else [],
         "cancelling": _cancelling(row, rules, now),
         "offer_hours": rules.offer_hours,
         "theirs": theirs,
@@ -285,6 +286,12 @@ def _booking_page(request, row, form=None, refusals=()):
     }
     bad = refusals or (form and form.errors)
     return page(request, "bookings/booking.html", context, status=422 if bad else 200)
+
+
+def _faults(row):
+    """What was wrong with the instrument in the time that a booking held."""
+    found = Fault.objects.on(row.place.instrument).during(row.starts_at, row.ends_at)
+    return found[:6] if row.person_id else []
 
 
 def _rest(row, now, person):

@@ -55,6 +55,7 @@ WHO = {
     "review.see": HOUSE,
     "review.sign": STAFF,
     "board.keep": STAFF,
+    "fault.report": EVERYONE,
     "incident.report": EVERYONE,
     "incident.see": HOUSE | {"user"},
     "incident.keep": HOUSE,
