@@ -91,7 +91,7 @@ def _watch_shelves(found, now):
             raised += _raise(
                 f"{stem}{number}", REORDER, shelf.says, now, do=DO_ORDER, source=REORDER_SOURCE,
                 evidence=evidence, instrument=shelf.row.instrument,
-                url="",
+                url=shelf.row.get_absolute_url(),
             )  # fmt: skip
     return raised
 
@@ -103,7 +103,7 @@ def _watch_bottles(found, now):
         about = {
             "evidence": {"cylinder": bottle.row.pk},
             "instrument": bottle.row.instrument,
-            "url": "",
+            "url": bottle.row.get_absolute_url(),
         }
         for alarm in bottle.alarms:
             if now - alarm.after.at <= LATELY:
@@ -173,7 +173,7 @@ def _waiting_then(moment):
 
 
 def _lines_of_bottle(bottle, week, flags):
-    url = ""
+    url = bottle.row.get_absolute_url()
     recorded = {row.pk: row.recorded_at for row in bottle.dials}
     for alarm in bottle.alarms:
         flag = flags.get(_loss_key(bottle, alarm))
@@ -224,7 +224,7 @@ def _line_of_shelf(shelf, flags, done):
         source=REORDER_SOURCE,
         since=flag and flag.raised_at,
         before=done.get(row.pk, ""),
-        url="",
+        url=row.get_absolute_url(),
         evidence=(("left", shelf.left), ("reorder point", shelf.point)),
     )
 
@@ -259,7 +259,7 @@ def table_rows(shelves, found):
     rows = [
         {
             "name": str(bottle.row)[:1].upper() + str(bottle.row)[1:],
-            "url": "",
+            "url": bottle.row.get_absolute_url(),
             "left": bottle.left or "not read yet",
             "lasts": bottle.empty_on,
             "soonest": bottle.soonest,
@@ -275,7 +275,7 @@ def table_rows(shelves, found):
     rows += [
         {
             "name": str(shelf.row),
-            "url": "",
+            "url": shelf.row.get_absolute_url(),
             "left": shelf.left,
             "lasts": shelf.lasts_until,
             "order_by": None if shelf.orders else shelf.order_by,

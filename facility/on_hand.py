@@ -127,6 +127,11 @@ def shelves(at=None, *, instrument=None, rows=None):
     return sorted(found, key=_urgency)
 
 
+def shelf_of(row):
+    """One consumable as it stands now."""
+    return shelves(rows=Consumable.objects.filter(pk=row.pk))[0]
+
+
 def _outlook(row, used, today):
     end = today + timedelta(days=1)
     since = timezone.localdate(row.created_at)
@@ -302,6 +307,12 @@ def bottles(at=None, *, rows=None, stocked=(), chambers=True):
         )
         for row in rows
     ]
+
+
+def bottle_of(row):
+    """One bottle as it stands now, with its spares and what is on its way."""
+    stocked = [shelf_of(row.consumable)] if row.consumable_id else []
+    return bottles(rows=Cylinder.objects.filter(pk=row.pk), stocked=stocked)[0]
 
 
 def _volumes():

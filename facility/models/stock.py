@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Exists, F, OuterRef, Q, Subquery
+from django.urls import reverse
 
 
 class Room(models.Model):
@@ -110,6 +111,9 @@ class Consumable(models.Model):
     def __str__(self):
         return self.name
 
+    def get_absolute_url(self):
+        return reverse("bookings:consumable", args=[self.slug])
+
 
 class LotQuerySet(models.QuerySet):
     """The words we use when we ask about lots."""
@@ -120,6 +124,14 @@ class LotQuerySet(models.QuerySet):
 
     def coded(self, codes):
         return self.filter(code__in=codes)
+
+    def with_code(self, code):
+        """The one with this code, or None."""
+        return self.select_related("consumable", "opened_by").filter(code=code).first()
+
+    def gone(self):
+        """Used up or thrown away, the newest first."""
+        return self.exclude(done_at=None).order_by("-done_at")
 
 
 class Lot(models.Model):
@@ -148,6 +160,9 @@ class Lot(models.Model):
 
     def __str__(self):
         return f"{self.consumable}, {f'batch {self.batch}' if self.batch else self.code}"
+
+    def get_absolute_url(self):
+        return reverse("bookings:scanned_lot", args=[self.code])
 
     def has_expired(self, on):
         return self.expires_on is not None and self.expires_on < on
@@ -331,6 +346,9 @@ class Cylinder(models.Model):
         if self.kind == self.Kind.DEWAR:
             return f"dewar{where}, {self.volume_l:g} L of liquid nitrogen"
         return f"{self.gas}{where}, {self.volume_l:g} L"
+
+    def get_absolute_url(self):
+        return reverse("bookings:bottle", args=[self.pk])
 
     @property
     def is_bottle(self):
