@@ -10,6 +10,7 @@ from bookings.views.holders import holder_of
 from facility.access import may, policy, require_or_404
 from facility.errors import Refused
 from facility.htmx import page
+from facility.models import Lot
 from samples import bench, labels, sheets
 from samples.models import Holder, Sample
 
@@ -86,7 +87,7 @@ def engraving(request, code):
 
 @policy("label.print")
 def label_sheet(request):
-    """GET offers holders and samples; POST answers with the sheets as a PDF, or says why not."""
+    """GET offers holders, samples and lots; POST answers with the sheets as a PDF, or says why not."""
     form = SheetForm(request.POST if request.method == "POST" else None)
     if form.is_valid():
         try:
@@ -105,8 +106,9 @@ def label_sheet(request):
         "form": form,
         "holders": Holder.objects.in_use().with_state()[:OFFERED],
         "samples": Sample.objects.of(request.user).kept()[:OFFERED],
+        "lots": Lot.objects.standing().select_related("consumable")[:OFFERED],
         "sheets": sheets.SHEETS,
-        "chosen": set(request.POST.getlist("code")),
+        "chosen": set(request.POST.getlist("code") or request.GET.getlist("code")),
     }
     return page(request, "samples/labels.html", context, status=422 if form.errors else 200)
 
@@ -129,4 +131,9 @@ def _chosen(request, form):
         if may_see(row):
             lines = _sample_lines(row)
             found.append(labels.label_of("S", row.code, name=row.title, lines=lines[1:]))
+    for row in Lot.objects.coded(codes).select_related("consumable"):
+        lines = [f"batch {row.batch}"] if row.batch else []
+        foot = f"expires {row.expires_on:%d %b %Y}" if row.expires_on else ""
+        name = row.consumable.name
+        found.append(labels.label_of("C", row.code, name=name, lines=lines, foot=foot))
     return [label for label in found for _ in range(copies)]
