@@ -7,6 +7,7 @@ from bookings.urls_health import health_patterns
 from bookings.urls_incidents import incident_patterns
 from bookings.urls_review import review_patterns
 from bookings.urls_sheets import sheet_patterns
+from bookings.urls_stores import store_patterns
 from bookings.views import (
     faults,
     flags,
@@ -123,4 +124,6 @@ urlpatterns = [
     *sheet_patterns,
     # /health/, /checks/, /parts/, /upkeep/
     *health_patterns,
+    # /stores/, /consumables/, /lots/, /bottles/, /rooms/
+    *store_patterns,
 ]

@@ -2,7 +2,17 @@
 
 from django.urls import path
 
-from bookings.views import asking, chambers, holders, labels, mounting, places, samples, scanning
+from bookings.views import (
+    asking,
+    chambers,
+    holders,
+    labels,
+    lots,
+    mounting,
+    places,
+    samples,
+    scanning,
+)
 
 bench_patterns = [
     path("scan/", scanning.scan, name="scan"),
@@ -10,7 +20,7 @@ bench_patterns = [
     # /H/CODE, /S/CODE and /C/CODE: what labels carry, in upper case
     path("H/<str:code>", holders.scanned_holder, name="scanned_holder"),
     path("S/<str:code>", samples.scanned_sample, name="scanned_sample"),
-    path("C/<str:code>", scanning.scanned_lot, name="scanned_lot"),
+    path("C/<str:code>", lots.scanned_lot, name="scanned_lot"),
     # /holders/
     path("holders/", holders.holders, name="holders"),
     path("holders/<str:code>/", holders.holder, name="holder"),

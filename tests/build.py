@@ -8,7 +8,7 @@ from django.utils import timezone
 
 from bookings import incident as incidents
 from bookings import jobs
-from facility import check, keep_up, log
+from facility import bottles, check, keep_up, log, stock
 from facility.models import (
     Chamber,
     Gauge,
@@ -201,3 +201,28 @@ def health(lab):
             instrument=lab.instrument, by=lab.dee, name="Chiller: filter", every_days=60
         ),
     }
+
+
+def tape(lab, **about):
+    """A roll of copper tape of 100 mm², delivered, not opened; every mount by it takes its area."""
+    row = stock.add(
+        by=lab.dee, name="Copper tape", unit="mm²", mounting="copper tape", per_mount=1.0,
+        by_area=True, **about,
+    )  # fmt: skip
+    return stock.deliver(consumable=row, quantity=100.0, by=lab.dee, new_code=new_code, batch="31")
+
+
+def nitrogen(lab, dial="200", volume_l=50.0, **about):
+    """A bottle of vent gas in a hall of 60 m³, connected a month ago."""
+    return bottles.connect(
+        by=lab.dee, gas="nitrogen", volume_l=volume_l, serves="vents",
+        room=bottles.save_room(by=lab.dee, name="hall", volume_m3=60.0),
+        instrument=lab.instrument, dial=dial, at=timezone.now() - timedelta(days=30), **about,
+    )  # fmt: skip
+
+
+def stores(lab):
+    """A lot, an order on its way, a bottle."""
+    lot = tape(lab)
+    order = stock.order(consumable=lot.consumable, quantity=1, by=lab.dee)
+    return {"lot": lot, "order": order, "bottle": nitrogen(lab)}

@@ -60,7 +60,6 @@ HIDDEN = {
 GOOD = {200, 204, 302, 422}
 ANSWERS = {  # where those who may get in hear something else
     "bookings:frozen_review": GOOD | {404},  # not signed yet
-    "bookings:scanned_lot": GOOD | {404},  # lots have no pages yet
     "bookings:tablet_items": {400, 401},  # an empty post is no list of items
 }
 
@@ -171,6 +170,7 @@ FORMS = [
     "bookings.forms_people",
     "bookings.forms_review",
     "bookings.forms_sheets",
+    "bookings.forms_stores",
     "bookings.forms_tablet",
     "bookings.forms_time",
 ]

@@ -19,7 +19,6 @@ from bookings.models import Flag, Offer, Wish
 from facility import invite, log, photos, publish, qualify, tablets
 from facility.models import Place
 from samples import mount
-from samples.codes import new_code
 from tests import build
 
 SECRET = "Unobtainium on glass"
@@ -28,16 +27,18 @@ FORMULA = "UnobtO3"
 # What an address is asked for, by the word before the parameter and the parameter's name. An
 # address whose parameter stands in neither table fails the walk.
 THINGS = {
-    ("C", "code"): lambda our: new_code("C"),
+    ("C", "code"): lambda our: our.lot.code,
     ("H", "code"): lambda our: our.holder.code,
     ("S", "code"): lambda our: our.sample.code,
     ("", "week"): lambda our: review.name_of(review.newest_monday()),
     ("answer", "token"): lambda our: our.answer_token,
     ("board", "token"): lambda our: our.board_token,
     ("bookings", "pk"): lambda our: our.booking.pk,
+    ("bottles", "pk"): lambda our: our.bottle.pk,
     ("calendars", "token"): lambda our: our.feed_token,
     ("checks", "pk"): lambda our: our.check.pk,
     ("compare", "slug"): lambda our: our.instrument.slug,
+    ("consumables", "slug"): lambda our: our.lot.consumable.slug,
     ("days", "day"): lambda our: timezone.localdate().isoformat(),
     ("drafts", "slug"): lambda our: our.instrument.slug,
     ("duty", "day"): lambda our: timezone.localdate().isoformat(),
@@ -51,8 +52,10 @@ THINGS = {
     ("jobs", "pk"): lambda our: our.job.pk,
     ("kinds", "pk"): lambda our: our.check.kind_id,
     ("loads", "pk"): lambda our: our.load.pk,
+    ("lots", "code"): lambda our: our.lot.code,
     ("mounts", "pk"): lambda our: our.mount.pk,
     ("offers", "pk"): lambda our: our.offer.pk,
+    ("orders", "pk"): lambda our: our.order.pk,
     ("parts", "pk"): lambda our: our.part.pk,
     ("people", "pk"): lambda our: our.ben.pk,
     ("photos", "digest"): lambda our: our.photo.digest,
@@ -60,6 +63,7 @@ THINGS = {
     ("pump-downs", "pk"): lambda our: our.pumpdown.pk,
     ("qualifications", "pk"): lambda our: our.ben.qualifications.get().pk,
     ("review", "slug"): lambda our: our.instrument.slug,
+    ("rooms", "pk"): lambda our: our.bottle.room_id,
     ("samples", "code"): lambda our: our.sample.code,
     ("sessions", "pk"): lambda our: our.session.pk,
     ("set-aside", "pk"): lambda our: our.aside.pk,
@@ -129,6 +133,7 @@ def furnish(lab):
         **vars(lab),
         **_of_people(lab, now),
         **build.health(lab),
+        **build.stores(lab),
         sample=sample,
         mount=mounted,
         session=session,

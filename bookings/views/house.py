@@ -24,6 +24,8 @@ ROOMS = (
                 "bookings:health_of_all",
                 "health.see",
             ),
+            ("Stores", "what is left, what to order, gas bottles", "bookings:stores", "stock.see"),
+            ("Rooms", "oxygen, if every bottle emptied", "bookings:rooms", "stock.see"),
             ("Run sheets", "read and rehearse them", "bookings:sheets", "page.everyone"),
             (
                 "Your calendars",

@@ -8,6 +8,7 @@ from facility import photos
 from facility.access import may, policy
 from facility.errors import Refused
 from facility.htmx import page, see
+from facility.models import Lot
 from samples import scanning
 from samples.codes import read_code
 from samples.models import Holder, Sample
@@ -81,22 +82,8 @@ def _offered(codes, person):
     names = dict(Holder.objects.coded(codes).values_list("code", "short_name"))
     for row in Sample.objects.coded(codes):
         names[row.code] = row.title if may(person, "sample.see", row) else "another group's sample"
+    for row in Lot.objects.coded(codes).select_related("consumable"):
+        names[row.code] = str(row)
     return [
         {"code": code, "name": names.get(code, ""), "page": _page_of(code)[0]} for code in codes
     ]
-
-
-@require_GET
-@policy("page.everyone")
-def scanned_lot(request, code):
-    """A lot's label, until the stores have their pages: what was read, in words."""
-    try:
-        code = read_code(code)
-    except ValueError as problem:
-        return page(
-            request,
-            "bookings/unknown_code.html",
-            {"code": code, "problem": str(problem)},
-            status=404,
-        )
-    return page(request, "bookings/unknown_code.html", {"code": code, "is_lot": True}, status=404)
