@@ -11,6 +11,7 @@ from django.utils import timezone
 from bookings import learning, run
 from bookings.demo import cast, house, scene
 from bookings.demo.chronicle import Chronicle
+from bookings.demo.stock import Stock
 from bookings.demo.story import Story
 from bookings.models import PumpDown
 from facility.errors import Refused
@@ -42,7 +43,10 @@ def fill(*, sessions=None, years=None, seed=1, now=None, tell=_say_nothing):
     tell("people, holders, instruments and the proof of their run sheet")
     made = scene.set_up(chronicle, now=now, first_day=first_day)
     story.tell(made, tell)
+    stores = Stock(story, seed)
+    stores.tell()
     chronicle.store(tell)
+    stores.store()
     for desk in made.desks.values():
         chronicle.store_states(desk.instrument, desk.devices)
     for name in ("B7", "B12"):

@@ -26,7 +26,7 @@ from bookings.models import (
     Session,
     SessionPart,
 )
-from facility import check, interlocks, keep_up, log, publish, sheet_proof
+from facility import bottles, check, interlocks, keep_up, log, publish, sheet_proof
 from facility.models import Chamber, DeviceState, Entry, Group, Instrument, Person
 from facility.verify import verify
 from samples.matter import composition, lines
@@ -281,6 +281,11 @@ def _one_of_everything(lab):
     task = keep_up.add_task(instrument=instrument, by=dee, name="Filter", every_days=60)
     keep_up.do_task(task=task, by=dee, says="In order.")
     keep_up.change_part(part=kind.source, by=dee, cause="Worn.")
+    hall = bottles.save_room(by=dee, name="hall", volume_m3=60.0)
+    bottle = bottles.connect(
+        by=dee, gas="nitrogen", volume_l=50.0, room=hall, instrument=instrument
+    )  # fmt: skip
+    bottles.change_bottle(cylinder=bottle, by=dee)
 
 
 @pytest.mark.django_db(transaction=True)
