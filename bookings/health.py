@@ -377,7 +377,7 @@ def _check_rows(now):
     lines = (check.found or {}).get("lines") if check else None
     if not lines:
         state = check.get_verdict_display() if check else "not done yet"
-        found = check.says.split(". ")[0].rstrip(".") if check else ""
+        found = check.says.split(". ")[0].split(";")[0].rstrip(".") if check else ""
         return [common | {"name": kind.name, "found": found, "off": "", "state": state}]
     tolerance = kind.tolerance_ev
     return [
