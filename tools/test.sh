@@ -54,7 +54,7 @@ part() { # part NAME NEEDS PYTEST-WORDS...
 
 part "pure and database tests, SQLite" "" -m "not browser and not soak"
 export DATABASE_URL=$POSTGRESQL
-part "database tests, PostgreSQL" "postgresql" -m "database and not browser and not soak"
+part "database tests, PostgreSQL" "postgresql" -m "database and not browser and not soak and not once"
 part "browser tests, PostgreSQL" "postgresql chromium fonts-dejavu-core" -m "browser and not soak" tests/browser
 unset DATABASE_URL
 part "browser tests marked for both, SQLite" "chromium fonts-dejavu-core" -m "browser and both and not soak" tests/browser

@@ -13,7 +13,7 @@ from django.core.management import call_command
 from django.urls import Resolver404, resolve
 from django.utils import timezone
 
-from bookings import demo, devices, flag, inside, pump, readings, run, say, steps
+from bookings import demo, devices, flag, incident, inside, pump, readings, run, say, steps
 from bookings.demo import cast, curves, materials, planted
 from bookings.models import (
     Booking,
@@ -286,6 +286,8 @@ def _one_of_everything(lab):
         by=dee, gas="nitrogen", volume_l=50.0, room=hall, instrument=instrument
     )  # fmt: skip
     bottles.change_bottle(cylinder=bottle, by=dee)
+    near = incident.report(by=ben, kind="near miss", says="The arm was in.", instrument=instrument)
+    incident.change(incident=near, by=dee, cause="The lamp was out.")
 
 
 @pytest.mark.django_db(transaction=True)

@@ -304,7 +304,8 @@ def measured(lab):
     session = run.sign_on(instrument=lab.instrument, by=lab.ben)
     for form in ("film", "powder"):
         sample = build.sample(owner=lab.ben, form=form)
-        mount.mount(holder=lab.holder, sample=sample, by=lab.ben)
+        mounted = mount.mount(holder=lab.holder, sample=sample, by=lab.ben)
+        type(mounted).objects.filter(pk=mounted.pk).update(since=nine - H)
     load = inside.open_load(session=session, holder=lab.holder, by=lab.ben, moment=nine)
     for at, state in ((1, "xrays"), (2.5, "idle")):
         log.write(log=session.log, kind="step", by=lab.ben, data={"sets": {"sources": state}},
