@@ -168,10 +168,26 @@ def judge(pumpdown, *, at=None):
         "second_cause": found.second_cause,
         "says": found.says,
         "runs": learned.runs,
+        "expected": pumpdown.cooked.get("expected") or _expected_by(learned, pumpdown),
     }
     pumpdown.judged_at = at
     pumpdown.save(update_fields=["cooked", "judged_at"])
     return found
+
+
+def expected_of(pumpdown):
+    """What the chamber's past expects of a pump-down before its first reading."""
+    return _expected_by(known(pumpdown.chamber, pumpdown.threshold_pa), pumpdown)
+
+
+def _expected_by(learned, pumpdown):
+    found = science.forecast(learned, run_of(pumpdown, until=pumpdown.started_at), 0.0)
+    return {
+        "low_s": round(float(found.low80_s)),
+        "ready_s": round(float(found.ready_s)),
+        "high_s": round(float(found.high80_s)),
+        "runs": learned.runs,
+    }
 
 
 def forecast_of(pumpdown, *, at=None):

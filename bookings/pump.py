@@ -193,7 +193,8 @@ def end_earlier(*, pumpdown, by, why, ended_at):
 
 def _seal(pumpdown, by):
     """What an ended pump-down leaves in the log: why, and its readings by count and digest."""
-    pumpdown.cooked = {"crossed_s": crossed_s(pumpdown)}
+    kept = {name: pumpdown.cooked[name] for name in ("expected",) if name in pumpdown.cooked}
+    pumpdown.cooked = {"crossed_s": crossed_s(pumpdown)} | kept  # judged anew, expected once
     pumpdown.save(update_fields=["ended_at", "ended_why", "cooked", "judged_at"])
     instrument = pumpdown.chamber.instrument
     log.write(

@@ -3,7 +3,7 @@
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET
 
-from bookings import curve
+from bookings import curve, expected
 from bookings.models import Load, Session
 from facility import log
 from facility.access import may, policy, require_or_404
@@ -69,7 +69,12 @@ def load(request, pk):
         "mounts": [{"mount": mount, "seen": seen[mount.pk]} for mount in row.mounts_inside()],
         "drawing": curve.drawing_of(row, seen),
         "pumpdowns": [
-            {"pumpdown": pumpdown, "chart": curve.of_pumpdown(pumpdown)} for pumpdown in pumpdowns
+            {
+                "pumpdown": pumpdown,
+                "chart": curve.of_pumpdown(pumpdown),
+                "against": expected.of_pumpdown(pumpdown),
+            }
+            for pumpdown in pumpdowns
         ],
         "lines": _lines(row.log),
         "head": row.instrument.log.head,
