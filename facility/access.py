@@ -167,7 +167,8 @@ POLICY = {
 }
 
 
-# What a PIN at a paired tablet opens: its instrument's sessions and what they need.
+# What a PIN at a paired tablet opens: its instrument's sessions and what they need. A roll is opened
+# and a dial is read at the bench, with gloves on.
 BY_PIN = {
     "page.public",
     "page.everyone",
@@ -177,6 +178,8 @@ BY_PIN = {
     "readings.see",
     "holder.see",
     "photo.see",
+    "stock.see",
+    "stock.use",
     "tablet.sign_on",
     "fault.report",
     "incident.report",
