@@ -142,9 +142,13 @@ def _loss_key(bottle, alarm):
     return f"{LOSS}|{bottle.row.pk}|{alarm.after.key}"
 
 
-def _loss_says(bottle, alarm):
+def _named(bottle):
     name = str(bottle.row)
-    return f"{name[:1].upper()}{name[1:]}: {alarm.says[:1].lower()}{alarm.says[1:]}"
+    return name[:1].upper() + name[1:]
+
+
+def _loss_says(bottle, alarm):
+    return f"{_named(bottle)}: {alarm.says[:1].lower()}{alarm.says[1:]}"
 
 
 # the weekly review
@@ -258,7 +262,7 @@ def table_rows(shelves, found):
     """Bottles and consumables as rows of one table, what asks for something first."""
     rows = [
         {
-            "name": str(bottle.row)[:1].upper() + str(bottle.row)[1:],
+            "name": _named(bottle),
             "url": bottle.row.get_absolute_url(),
             "left": bottle.left or "not read yet",
             "lasts": bottle.empty_on,
@@ -266,7 +270,7 @@ def table_rows(shelves, found):
             "latest": bottle.latest,
             "order_by": None if bottle.spares or bottle.orders else bottle.order_by,
             "expected": bottle.expected_on,
-            "says": bottle.dry or bottle.asks,
+            "says": bottle.dry or (bottle.asks and f"{_named(bottle)}: {bottle.asks}"),
             "spares": bottle.spares,
             "is_bottle": True,
         }

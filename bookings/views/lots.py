@@ -6,7 +6,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from bookings.forms_stores import CountForm, FinishForm
-from bookings.views.stores import written
+from bookings.views.stores import as_said, written
 from facility import stock, stocking
 from facility.access import may, policy
 from facility.errors import Refused
@@ -49,10 +49,7 @@ def _shown(request, row, *, status=200, **forms):
         if first is None or first.pk == row.pk or first.has_expired(today)
         else first,
         "uses": may(request.user, "stock.use"),
-        "lines": [
-            (line, stocking.amount(line.change, unit))
-            for line in row.uses.select_related("by")[:LINES]
-        ],
+        "lines": [as_said(line, unit) for line in row.uses.select_related("by")[:LINES]],
         "count_form": CountForm(),
         "finish_form": FinishForm(),
     }

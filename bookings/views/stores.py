@@ -68,9 +68,13 @@ def _shown(request, row, *, status=200, **forms):
     context = {
         "row": row,
         "shelf": on_hand.shelf_of(row),
+        "takes": {
+            name: stocking.amount(getattr(row, name), row.unit)
+            for name in ("per_mount", "per_vent", "per_session")
+        },
         "lots": lots,
         "gone": row.lots.gone()[:GONE],
-        "lines": [_line(line, row.unit) for line in row.uses.select_related("by", "lot")[:LINES]],
+        "lines": [as_said(line, row.unit) for line in row.uses.select_related("by", "lot")[:LINES]],
         "count_form": CountForm(),
         "take_form": TakeForm(),
         "keeps": may(request.user, "stock.keep"),
@@ -84,7 +88,8 @@ def _shown(request, row, *, status=200, **forms):
     return page(request, "bookings/consumable.html", context | forms, status=status)
 
 
-def _line(line, unit):
+def as_said(line, unit):
+    """A line of history with its amounts in words."""
     change = stocking.amount(line.change, unit)
     return {
         "line": line,
