@@ -29,3 +29,22 @@ def handover(session, states, situation):
     if not lines:
         lines.append("Everything is at rest, no holder inside.")
     return " ".join(lines)
+
+
+def end_checklist(sheet, states, situation, faults):
+    """What the next person must be able to count on: (whether it is so, the words), a line each.
+
+    Takes: device states, the situation with its holders inside, the faults that are open.
+    """
+    found = []
+    for device, allowed in sheet.rest.items():
+        state = states.get(device, "unknown")
+        found.append((state in allowed, f"{device.replace('_', ' ').capitalize()}: {state}"))
+    inside = [load for load in (situation.load, situation.measured) if load is not None]
+    found += [(False, f"Holder {load.holder} is inside") for load in inside]
+    if not inside:
+        found.append((True, "No holder inside"))
+    found += [(False, f"Fault {fault.pk}, reported: {fault.says[:80]}") for fault in faults]
+    if not faults:
+        found.append((True, "No fault is open; report one before you leave"))
+    return sorted(found, key=lambda line: line[0])

@@ -13,6 +13,10 @@ class SessionQuerySet(models.QuerySet):
     def open(self):
         return self.filter(closed_at=None)
 
+    def handed_over(self, instrument):
+        """Those that ended on an instrument, the last one first."""
+        return self.filter(instrument=instrument).exclude(closed_at=None).order_by("-opened_at")
+
     def with_person(self, person):
         return self.filter(parts__person=person).distinct()
 

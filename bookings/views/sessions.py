@@ -32,7 +32,11 @@ def sessions(request):
     context = {
         "form": form,
         "instruments": [
-            {"instrument": row, "may": may(request.user, "session.operate", row)}
+            {
+                "instrument": row,
+                "may": may(request.user, "session.operate", row),
+                "before": Session.objects.handed_over(row).first(),
+            }
             for row in Instrument.objects.all()
         ],
         "open": Session.objects.open()
@@ -85,6 +89,7 @@ def session_context(request, session, **more):
     newest = pump.newest(gauges)
     pumpdown = PumpDown.objects.running().filter(chamber__instrument=instrument).first()
     situation = steps.situation(session, request.user, sheet, states)
+    faults = Fault.objects.open().filter(instrument=instrument)[:6]
     return {
         "session": session,
         "instrument": instrument,
@@ -98,12 +103,14 @@ def session_context(request, session, **more):
         "parts": session.parts.select_related("person"),
         "settings": tablet.setting_fields(SETTINGS),
         "mounts": situation.measured.mounts_inside() if situation.measured else [],
-        "open_faults": Fault.objects.open().filter(instrument=instrument)[:6],
+        "open_faults": faults,
         "typed_gauges": [
             *gauges,
             *filter(None, [pump.gun_gauge_of(instrument)]),
         ],
         "handover": tablet.handover(session, states, situation),
+        "ends": tablet.end_checklist(sheet, states, situation, faults),
+        "before": Session.objects.handed_over(instrument).first(),
         "sent_id": uuid.uuid4(),
         "offline": _for_offline(request, session, states),
         **more,

@@ -118,16 +118,18 @@ def test_given_staff_when_they_change_the_word_on_the_first_page_then_everybody_
     assert Instrument.objects.get(name="Quayside").word == "careful"
 
 
-def test_given_a_training_on_the_tablet_when_every_step_is_seen_then_the_level_is_granted(
-    house, screen, sign_in, accessible
+@pytest.mark.parametrize("name", ["tablet", "phone"])
+def test_given_a_training_when_every_step_is_seen_then_the_level_is_granted(
+    house, screen, sign_in, accessible, name
 ):
     training = qualify.begin_training(
         person=house.chao, instrument=house.other_instrument, level=2, by=house.dee
     )
-    page = screen("tablet")
+    page = screen(name)
     sign_in(page, house.dee)
     page.goto(f"/trainings/{training.pk}/")
     accessible(page)
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
     for number, (step, _) in enumerate(qualify.checklist(training)):
         page.get_by_role("button", name=f"Yes: {step.words}").tap()
