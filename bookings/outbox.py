@@ -8,7 +8,7 @@ import json
 import uuid
 from datetime import UTC, datetime, timedelta
 
-from django.db import OperationalError, transaction
+from django.db import InterfaceError, OperationalError, transaction
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
@@ -83,7 +83,7 @@ def _answer(item, offset, tablet, person):
         return {"status": REPEATED if before else STORED, "why": ""}
     except (_Aside, Refused) as reason:
         return _set_aside(item, by, tablet, str(reason))
-    except OperationalError:
+    except (OperationalError, InterfaceError):
         raise  # the database is away: the tablet keeps everything and sends it again
     except Exception as problem:
         # a poisonous item must not block the ones behind it; staff see it word for word

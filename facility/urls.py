@@ -29,3 +29,4 @@ urlpatterns = [
 handler400 = "facility.views.too_much"
 handler403 = "facility.views.not_yours"
 handler404 = "facility.views.not_here"
+handler500 = "facility.views.gone_wrong"

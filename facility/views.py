@@ -1,5 +1,7 @@
 """Signing in and out, photographs, who may do what, and what is said where a request ends."""
 
+import sys
+
 from django.conf import settings
 from django.contrib.auth import login, logout
 from django.core.exceptions import (
@@ -8,8 +10,10 @@ from django.core.exceptions import (
     TooManyFieldsSent,
     TooManyFilesSent,
 )
+from django.db import InterfaceError, OperationalError
 from django.http import FileResponse, Http404, HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.template.loader import render_to_string
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
@@ -128,6 +132,17 @@ def too_much(request, exception=None):
             "address to ALLOWED_HOSTS and starts it again."
         )
     return render(request, "facility/too_much.html", {"says": says}, status=400)
+
+
+def gone_wrong(request):
+    """503 where the database does not answer, and when to come again; else 500, for the log.
+
+    Rendered without the request: what a page is framed by asks the database.
+    """
+    away = isinstance(sys.exception(), OperationalError | InterfaceError)
+    text = render_to_string("facility/gone_wrong.html", {"away": away})
+    headers = {"Retry-After": "5"} if away else {}
+    return HttpResponse(text, status=503 if away else 500, headers=headers)
 
 
 def csrf_failed(request, reason=""):

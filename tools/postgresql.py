@@ -23,23 +23,33 @@ def cluster(*, durable=False):
 
     Its folder is directly under /tmp, because a socket's path may have 107 bytes only.
     """
-    root, who = tempfile.mkdtemp(prefix="holdfast-pg-", dir="/tmp"), []
+    root = tempfile.mkdtemp(prefix="holdfast-pg-", dir="/tmp")
     if os.geteuid() == 0:  # PostgreSQL refuses to run as root
         shutil.chown(root, "postgres")
-        who = ["runuser", "-u", "postgres", "--"]
-
-    def run(program, *words):
-        command = [*who, f"{programs()}/{program}", "-D", f"{root}/data", *words]
-        quiet = {"stdout": subprocess.DEVNULL, "stdin": subprocess.DEVNULL}
-        subprocess.run(command, check=True, cwd=root, **quiet)
-
     made = ["-U", "postgres", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync"]
-    asked = f"-c listen_addresses='' -c unix_socket_directories={root} "
-    asked += DURABLE if durable else FAST
     try:
-        run("initdb", *made)
-        run("pg_ctl", "-l", f"{root}/log", "-w", "-o", asked, "start")
+        _run(root, "initdb", *made)
+        start(root, durable=durable)
         yield root
-        run("pg_ctl", "-m", "immediate", "stop")
+        stop(root)
     finally:
         shutil.rmtree(root, ignore_errors=True)
+
+
+def start(root, *, durable=False):
+    """Start the cluster of this folder, and wait until it answers."""
+    asked = f"-c listen_addresses='' -c unix_socket_directories={root} "
+    asked += DURABLE if durable else FAST
+    _run(root, "pg_ctl", "-l", f"{root}/log", "-w", "-o", asked, "start")
+
+
+def stop(root, how="immediate"):
+    """Stop it: immediate as a crash does, fast as an administrator does."""
+    _run(root, "pg_ctl", "-m", how, "stop")
+
+
+def _run(root, program, *words):
+    who = ["runuser", "-u", "postgres", "--"] if os.geteuid() == 0 else []
+    command = [*who, f"{programs()}/{program}", "-D", f"{root}/data", *words]
+    quiet = {"stdout": subprocess.DEVNULL, "stdin": subprocess.DEVNULL}
+    subprocess.run(command, check=True, cwd=root, **quiet)

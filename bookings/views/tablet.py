@@ -3,7 +3,7 @@
 from django.contrib import messages
 from django.contrib.auth import login
 from django.contrib.staticfiles import finders
-from django.db import OperationalError
+from django.db import InterfaceError, OperationalError
 from django.http import HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
@@ -43,8 +43,10 @@ def items(request):
         if not request.user.is_authenticated:
             return _json({"why": "Nobody is signed on in this browser."}, 401)
         return _receive_by_cookie(request)
-    except OperationalError:
-        return _json({"why": "The database does not answer."}, 503)
+    except (OperationalError, InterfaceError):
+        answer = _json({"why": "The database does not answer."}, 503)
+        answer.headers["Retry-After"] = "5"
+        return answer
 
 
 items.login_required = False
