@@ -82,11 +82,16 @@ def dial_of(text, unit):
 @transaction.atomic
 def read_dial(*, cylinder, by, text, temperature_c=None, at=None, sent_id=None):
     """Store what the dial shows, a rise too: that is asked back by the page, never refused."""
-    Cylinder.objects.select_for_update(of=("self",)).get(pk=cylinder.pk)
+    cylinder = Cylinder.objects.select_for_update(of=("self",)).get(pk=cylinder.pk)
     if sent_id and (before := DialReading.objects.filter(sent_id=sent_id).first()):
         return before
     pascal, unit = dial_of(text, cylinder.dial_unit)
     now = timezone.now()
+    if cylinder.taken_off_at and (at or now) > cylinder.taken_off_at:
+        raise Refused(
+            f"This bottle was taken off on {timezone.localtime(cylinder.taken_off_at):%d %b %H:%M}. "
+            "Type it at the one that is connected now."
+        )
     return DialReading.objects.create(
         cylinder=cylinder,
         at=at or now,

@@ -35,6 +35,7 @@ def _shown(request, row, *, status=200, **forms):
         "vents": None if now.vents_left is None else int(now.vents_left),
         "alarms": now.alarms,
         "dials": row.dials.select_related("by")[:READINGS],
+        "follower": row.taken_off_at and Cylinder.objects.in_place_of(row).first(),
         "dial_form": DialForm(),
         "change_form": BottleChangeForm(
             initial={"dial": now.last.typed if now.asks else ""}

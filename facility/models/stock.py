@@ -277,6 +277,13 @@ class CylinderQuerySet(models.QuerySet):
             Q(taken_off_at=None) | Q(taken_off_at__gte=start)
         )
 
+    def in_place_of(self, cylinder):
+        """What is connected now where this one was."""
+        return self.connected().filter(
+            instrument=cylinder.instrument_id, serves=cylinder.serves, gas=cylinder.gas,
+            kind=cylinder.kind, room=cylinder.room_id,
+        )  # fmt: skip
+
     def serving(self, instrument):
         """This instrument's own first, then what serves the whole house."""
         found = self.filter(Q(instrument=instrument) | Q(instrument=None))

@@ -215,6 +215,20 @@ def test_given_a_dial_that_rose_when_typed_then_it_is_stored_and_asked_back(clie
     assert "The dial rose from 40 to 180 bar. Was the bottle changed?" in text
 
 
+def test_given_a_bottle_changed_meanwhile_when_its_dial_is_typed_then_the_new_one_is_named(
+    client, lab
+):
+    old = build.nitrogen(lab, dial="20")
+    new = bottles.change_bottle(cylinder=old, by=lab.ben, dial="200")
+
+    answer = ask(client, lab.dee, "read_dial", old.pk, dial="199")
+
+    assert answer.status_code == 422
+    assert "Type it at the one that is connected now." in text_of(answer)
+    assert new.get_absolute_url() in text_of(answer)
+    assert old.dials.count() == new.dials.count() == 1
+
+
 def test_given_a_dial_in_words_when_typed_then_it_is_said_beside_the_field(client, lab):
     bottle = build.nitrogen(lab)
 
