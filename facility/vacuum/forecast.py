@@ -55,6 +55,7 @@ EARLY, FITTED, FEW = 2, 20.0, 3.0  # stages; runs: widen where the past is short
 CAREFUL, CAREFUL_RUNS, LEAST_RUNS = 0.38, 30.0, 8
 RESTLESS, STRAYS = 1.3, 1.15
 ASKED = np.array([0.1, 0.25, 0.45, 0.65, 0.8])  # of a past run's time: when it is asked
+NO_WIDTH = 1e-9  # in ln of the time left; where one past curve alone is left, all quantiles are one
 SURE = 0.03  # in ln of the time left; a past crossing known worse judges no interval
 
 
@@ -357,7 +358,8 @@ def _calibrated(learned, ready_s, unsure):
             left, odds = chances(learned.curves, so_far, now, heights, spreads, weights)
             low, ready, high = np.log(quantiles(left, odds))
             off = math.log(ready_s[i] - now) - ready
-            ratios.append(off / (high - ready) if off > 0 else off / (low - ready))
+            width = high - ready if off > 0 else ready - low
+            ratios.append(abs(off) / max(width, NO_WIDTH))
             stages.append(_stage(learned, now))
             forms.append(learned.past.form[i])
     ratios, stages, forms = np.array(ratios), np.array(stages), np.array(forms)

@@ -8,7 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from facility.vacuum.forecast import add, as_json, forecast, from_json, in_turn, learn
+from facility.vacuum.forecast import (
+    add,
+    as_json,
+    forecast,
+    from_json,
+    in_turn,
+    learn,
+    quantiles,
+)
 from tests.simulator.laboratory import laboratory
 
 SEED = 77
@@ -310,3 +318,18 @@ def test_given_a_whole_run_in_another_unit_when_asked_then_it_is_seen_and_asked_
     assert "which unit is it" in said.says
     assert abs(math.log((said.ready_s - 1200) / (right.ready_s - 1200))) < 0.2
     assert not any("which unit" in forecast(learned, s.run, 1200.0).says for s in lab.tests)
+
+
+def test_given_quantiles_that_fall_together_when_learned_then_factors_are_finite_and_wide(
+    lab, monkeypatch
+):
+    plain = learn(past(lab)[-20:], lab.threshold_pa)
+    monkeypatch.setattr(
+        "facility.vacuum.forecast.quantiles", lambda *about: np.full(3, quantiles(*about)[1])
+    )
+
+    found = learn(past(lab)[-20:], lab.threshold_pa)
+
+    assert np.isfinite(found.by_stage).all()
+    assert (found.by_stage >= plain.by_stage).all()
+    assert found.by_stage.max() > plain.by_stage.max()
