@@ -48,6 +48,11 @@ PICTURES = [
     ("records-tablet", "ben", "tablet", "light", "/records/"),
     ("bookings-tablet", "ben", "tablet", "light", "/bookings/"),
     ("bookings-phone", "ben", "phone", "light", "/bookings/"),
+    ("day-tablet", "ben", "tablet", "light", "day"),
+    ("plan-tablet", "ben", "tablet", "light", "plan"),
+    ("hours-tablet", "ada", "tablet", "light", "/hours/"),
+    ("training-tablet", "dee", "tablet", "light", "training"),
+    ("fault-phone", "ben", "phone", "light", "/instruments/quayside/fault/"),
     ("flags-desk", "dee", "desk", "light", "/flags/"),
     ("review-desk", "dee", "desk", "light", "/review/"),
     ("review-tablet", "dee", "tablet", "light", "/review/"),
@@ -84,22 +89,26 @@ def addresses(env):
     """Where the open session, its load's holder and a finished load stand in this demo."""
     code = (
         "from bookings import board;from bookings.models import *;"
-        "from facility.models import Instrument,Person;"
+        "from facility.models import Instrument,Person,Training;"
+        "from datetime import timedelta;from django.utils import timezone;"
         "b=board.renew(instrument=Instrument.objects.get(slug='quayside'),"
         "by=Person.objects.get(username='dee'));"
         "s=Session.objects.filter(closed_at=None).first();"
         "m=Flag.objects.waiting().exclude(holder=None).filter(severity='stop').first();"
         "l=Load.objects.exclude(taken_out_at=None).filter(loaded_by__username='ben').first();"
         "c=m.holder.code;"
+        "t=Training.objects.filter(granted_at=None).last();"
+        "d=timezone.localdate()+timedelta(days=1);"
         "print('|'.join([f'/sessions/{s.pk}/',f'/holders/{c}/',f'/holders/{c}/label/',"
         "f'/records/loads/{l.pk}/',f'/holders/{c}/arrange/',"
-        "f'/board/{b}/']))"
+        "f'/board/{b}/',f'/trainings/{t.pk}/',f'/bookings/days/{d}/',"
+        "f'/bookings/plan/?instrument=quayside&measure_at={d}T12:00&holder={c}']))"
     )
     said = subprocess.run(
         [sys.executable, "manage.py", "shell", "--verbosity", "0", "-c", code],
         env=env, cwd=ROOT, check=True, capture_output=True, text=True,
     ).stdout.strip()  # fmt: skip
-    names = ("session", "holder", "label", "load", "arrange", "board")
+    names = ("session", "holder", "label", "load", "arrange", "board", "training", "day", "plan")
     return dict(zip(names, said.split("|"), strict=True))
 
 

@@ -24,7 +24,9 @@ from facility.models import Instrument
 @policy("booking.make")
 def plan_load(request):
     """When to load for measuring at a time, by the forecast for that load; and who is in the way."""
-    form = PlanForm(request.GET if "measure_at" in request.GET else None, initial=_first_plan())
+    first = _first_plan()
+    asked = {"certainty": first["certainty"]} | request.GET.dict()
+    form = PlanForm(asked if "measure_at" in request.GET else None, initial=first)
     now = timezone.now()
     plan = None
     if form.is_valid():
