@@ -53,6 +53,11 @@ urlpatterns = [
     path("pump-downs/<int:pk>/curve/", instruments.pumpdown_curve, name="pumpdown_curve"),
     path("instruments/<slug:slug>/", instruments.instrument, name="instrument"),
     path("instruments/<slug:slug>/fault/", faults.report_fault_here, name="report_fault_here"),
+    path(
+        "instruments/<slug:slug>/faults/<int:fault_pk>/end/",
+        faults.end_fault_here,
+        name="end_fault_here",
+    ),
     # /house/
     path("house/", house.house, name="house"),
     path("set-aside/", house.set_aside, name="set_aside"),

@@ -2,6 +2,7 @@
 
 from django.contrib import messages
 from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_POST
 
 from bookings import say
 from bookings.forms import FaultForm
@@ -44,6 +45,16 @@ def report_fault_here(request, slug):
         "faults": Fault.objects.open().on(instrument).select_related("by")[:SHOWN],
     }
     return page(request, "bookings/report_fault.html", context, status=422 if form.errors else 200)
+
+
+@require_POST
+@policy("instrument.say")
+def end_fault_here(request, slug, fault_pk):
+    """POST by staff ends a fault's clock without a session, for on one that is down none opens."""
+    fault = get_object_or_404(Fault, pk=fault_pk, instrument__slug=slug)
+    say.end_fault(fault=fault, by=request.user, sentence=request.POST.get("sentence", "")[:1000])
+    messages.success(request, f"Fault {fault.pk} is over.")
+    return see(request, fault.instrument)
 
 
 def _written(row, person):

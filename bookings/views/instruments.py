@@ -43,6 +43,7 @@ def instrument(request, slug):
         "left_running": LeftRunning.objects.standing().on(row)[:4],
         "remembered": chambers.remembered(row, seen=seen_by(request.user)),
         "last_cleaning": Cleaning.objects.of_chambers(row).select_related("by").first(),
+        "may_say": access.may(request.user, "instrument.say"),
         "sees_health": access.may(request.user, "health.see"),
         "level": access.level_of(request.user, row),
     }

@@ -129,3 +129,21 @@ def test_given_a_down_instrument_when_a_fault_is_reported_then_it_stays_down(cli
 
     assert word(house) == "down"
     assert "Quayside: down." in answer.content.decode()
+
+
+def test_given_a_fault_when_staff_end_it_without_a_session_then_the_word_is_usable_again(
+    client, house
+):
+    fault = say.report_fault(instrument=house.instrument, by=house.ben, text=SAYS)
+    address = reverse("bookings:end_fault_here", args=[house.instrument.slug, fault.pk])
+
+    client.force_login(house.ben)
+    assert "It works again" not in client.get(house.instrument.get_absolute_url()).content.decode()
+    assert client.post(address).status_code == 403
+    client.force_login(house.dee)
+    assert "It works again" in client.get(house.instrument.get_absolute_url()).content.decode()
+    assert [client.post(address).status_code for _ in range(2)] == [302, 302]
+
+    fault.refresh_from_db()
+    assert fault.ended_by == house.dee
+    assert word(house) == "usable"
