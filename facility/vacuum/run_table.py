@@ -4,6 +4,7 @@ import codecs
 import csv
 import io
 import math
+import re
 from array import array
 from datetime import UTC, datetime
 from operator import itemgetter
@@ -15,6 +16,7 @@ from facility.vacuum.units import parse_pressure, to_pascal, unit_named
 
 NEEDED = ("run_id", "instrument", "started_at", "t_s", "pressure", "unit")
 LENT = ("form", "samples", "vent_minutes", "gauge", "source", "event")  # may be missing or empty
+NOT_UTF8 = re.compile("[\udc80-\udcff]")  # what surrogateescape makes of a byte it cannot read
 
 
 class Unreadable(ValueError):
@@ -28,7 +30,7 @@ def read_runs(stream):
     Returns: an iterator of Run; memory holds one run.
     Raises:  Unreadable with one sentence that names the row (the header is row 1).
     """
-    rows = csv.reader(_lines(stream), delimiter=_delimiter(stream))
+    rows = csv.reader(text_lines(stream), delimiter=_delimiter(stream))
     cells_of, width, wide = _columns(rows)
     seen, current, number = set(), None, 1
     try:
@@ -132,19 +134,27 @@ def _words(column):
     return words
 
 
-def _lines(stream):
-    """Text lines whatever the encoding mark says; NUL bytes would end in a puzzle, so say so."""
+def text_lines(stream):
+    """The lines of a file of text, one at a time, whatever its encoding mark says.
+
+    Takes:   stream, a binary file.   Returns: an iterator of lines, ends kept.
+    Raises:  Unreadable with the row of the first byte that is not UTF-8, and of a NUL byte, which
+    would end in a puzzle further on.
+    """
     start = stream.peek(4)[:4] if hasattr(stream, "peek") else b""
     wide = start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     text = io.TextIOWrapper(
         stream,
         encoding="utf-16" if wide else "utf-8-sig",
-        errors="strict" if wide else "replace",
+        # strict would name the row where a whole block began, not the row of the byte
+        errors="strict" if wide else "surrogateescape",
         newline="",
     )
     for number, line in enumerate(text, start=1):
         if "\0" in line:
             raise Unreadable(f"Row {number}: the file holds NUL bytes; save it as UTF-8 text.")
+        if not line.isascii() and NOT_UTF8.search(line):
+            raise Unreadable(f"Row {number}: the text is not UTF-8; save the file as UTF-8.")
         yield line
 
 

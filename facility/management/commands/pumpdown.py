@@ -8,7 +8,7 @@ from django.core.management.base import BaseCommand
 
 from facility.vacuum.diagnosis import LIMIT, diagnose, limit_of
 from facility.vacuum.forecast import DEFAULT_THRESHOLD_PA, forecast, in_turn
-from facility.vacuum.run_table import Unreadable, read_runs
+from facility.vacuum.run_table import Unreadable, read_runs, text_lines
 from facility.vacuum.runs import crossing
 from facility.vacuum.units import parse_pressure, unit_named
 
@@ -121,8 +121,8 @@ def moments(path, names):
     """Times at which each run is asked: {run_id: [seconds]}."""
     asked = {}
     try:
-        with path.open(newline="", encoding="utf-8-sig", errors="replace") as stream:
-            rows = csv.DictReader(stream)
+        with path.open("rb") as stream:
+            rows = csv.DictReader(_named_lines(path, stream))
             if not {"run_id", "at_s"} <= set(rows.fieldnames or ()):
                 raise Unreadable(f"{path.name}: row 1 must name the columns run_id and at_s.")
             for number, row in enumerate(rows, start=2):
@@ -133,7 +133,16 @@ def moments(path, names):
         raise Unreadable(f"{path} cannot be opened: {trouble.strerror}.") from None
     except csv.Error as trouble:
         raise Unreadable(f"{path.name}: this is not a table ({trouble}).") from None
+    except UnicodeError:
+        raise Unreadable(f"{path.name}: the text cannot be decoded; save it as UTF-8.") from None
     return asked
+
+
+def _named_lines(path, stream):
+    try:
+        yield from text_lines(stream)
+    except Unreadable as refusal:
+        raise Unreadable(f"{path.name}: {refusal}") from None
 
 
 def _name(path, number, row, names):

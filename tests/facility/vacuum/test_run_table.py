@@ -68,10 +68,22 @@ def test_given_semicolons_when_read_then_they_part_the_cells():
     assert run.form == "film"
 
 
-def test_given_an_old_encoding_in_a_name_when_read_then_it_is_still_a_name():
-    (run,) = table(ROW.replace("IG", "Kälte"), encoding="latin-1")
+def test_given_an_old_encoding_when_read_then_one_sentence_names_the_row_of_the_first_such_byte():
+    many = [ROW] * 5000  # more than one block of the file
 
-    assert run.t_s.size == 1
+    with pytest.raises(Unreadable, match=r"^Row 5002: the text is not UTF-8; save .* UTF-8\.$"):
+        table(*many, ROW.replace("IG", "Kälte"), ROW, encoding="latin-1")
+
+
+def test_given_an_old_encoding_in_the_header_when_read_then_row_1_is_named():
+    with pytest.raises(Unreadable, match=r"^Row 1: the text is not UTF-8"):
+        table(ROW, header=HEADER + ",Prüfer", encoding="latin-1")
+
+
+def test_given_letters_beyond_ascii_in_utf8_when_read_then_they_are_kept():
+    (run,) = table(ROW.replace("IG", "Kälte 冷"))
+
+    assert run.gauge.tolist() == ["Kälte 冷"]
 
 
 @pytest.mark.parametrize(
