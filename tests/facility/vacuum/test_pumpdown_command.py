@@ -151,16 +151,12 @@ def test_given_a_run_with_metadata_only_when_asked_then_it_is_forecast_from_the_
     assert run["forecasts"][0]["ready_s"] > 0
 
 
-HEAD = "run_id,instrument,started_at,t_s,pressure,unit\n"
-LINE = "K{}hl,A,2026-03-02T09:00:00Z,60,1e-3,mbar\n"
-
-
 @pytest.mark.parametrize("damaged", ["runs.csv", "at.csv"])
 def test_given_text_that_is_not_utf8_when_asked_then_its_row_is_named_and_exit_is_2(
     tmp_path, damaged
 ):
     name = "Kühl"
-    (tmp_path / "runs.csv").write_text(HEAD + LINE.format("ü"), encoding="utf-8")
+    (tmp_path / "runs.csv").write_text(HEAD + ROW.replace("r1", name), encoding="utf-8")
     (tmp_path / "at.csv").write_text(f"run_id,at_s\n{name},60\n", encoding="utf-8")
     path = tmp_path / damaged
     path.write_bytes(path.read_text(encoding="utf-8").encode("latin-1"))
