@@ -2,7 +2,7 @@
 PY := .venv/bin/python
 export PYTHONDONTWRITEBYTECODE := 1
 
-.PHONY: setup demo demo-fresh test check bench soak pictures
+.PHONY: setup demo demo-fresh test check bench soak pictures figures
 
 setup: .venv/made
 .venv/made: requirements.txt requirements-dev.txt
@@ -36,3 +36,6 @@ soak: .venv/made-dev
 pictures: .venv/made-dev
 	$(PY) tools/pictures.py
 	DAY_PICTURES=1 DATABASE_URL=postgres://postgres@/holdfast $(PY) -m pytest -q tests/browser/test_day.py
+
+figures: .venv/made-dev
+	$(PY) -m tools.figures
