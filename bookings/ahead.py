@@ -9,6 +9,7 @@ from django.utils import timezone
 from bookings import learning, planning, pump
 from bookings.book import INTRODUCTION, here, rules_of, whose
 from bookings.models import Booking, Load, PumpDown
+from facility.access import may
 from facility.models import Chamber, Place
 from facility.vacuum import forecast as science
 from facility.vacuum.runs import Run
@@ -92,7 +93,7 @@ def plan(*, instrument, measure_at, person, certainty=0.9, holder=None, form="",
         chamber=chamber,
         too_late=load_at < timezone.now(),
         learned_from=runs,
-        scans=_scans(mounts),
+        scans=_scans([row for row in mounts if may(person, "sample.see", row.sample)]),
     )
 
 

@@ -103,3 +103,18 @@ def test_given_a_sample_that_x_rays_spoil_when_planned_then_its_key_region_comes
     ((_, _, order),) = plan.scans
     assert order[0] == "F 1s"
     assert order[-1].startswith("F 1s again")
+
+
+def test_given_another_groups_holder_when_a_stranger_plans_then_its_samples_are_not_told(lab):
+    sample = build.sample("Secret membrane", owner=lab.ben, composition="PTFE", wants="F 1s")
+    mount.mount(holder=lab.holder, sample=sample, by=lab.ben)
+    at = timezone.now() + 24 * H
+
+    def scans(person):
+        found = ahead.plan(
+            instrument=lab.instrument, measure_at=at, person=person, holder=lab.holder
+        )
+        return found.scans
+
+    assert [row.sample for row, _, _ in scans(lab.ben)] == [sample]
+    assert scans(lab.chao) == []
