@@ -1,5 +1,7 @@
 """Reads that draw: a pump-down's curve and a load's holder as it was when the door closed."""
 
+from datetime import timedelta
+
 from django.utils import timezone
 
 from bookings import learning, pump
@@ -8,6 +10,7 @@ from facility import chart
 from samples import bench
 
 SOON_MIN = 15  # from then on the sentence counts the minutes, as the message of soon.py does
+JUST_NOW = timedelta(seconds=5)  # from asking for a forecast to saying it
 MOST_POINTS = 20_000  # a pump-down logged each second for five hours; older rows are thinned away
 
 
@@ -72,8 +75,14 @@ def _words(pumpdown, found):
     if found is None:
         return {"ready": "", "between": "", "why": ""}
     low, ready, high = learning.local_ready(pumpdown, found)
-    if found.low80_s == found.high80_s:
-        return {"ready": f"Below the threshold since {ready:%H:%M}", "between": "", "why": ""}
+    exactly = found.low80_s == found.high80_s
+    if exactly or low < timezone.now() - JUST_NOW:  # it was read: a forecast lies ahead
+        about = "" if exactly else "about "
+        return {
+            "ready": f"Below the threshold since {about}{ready:%H:%M}",
+            "between": "",
+            "why": "",
+        }
     day = "" if ready.date() == timezone.localdate() else f" {ready:%a}"
     minutes = round((ready - timezone.now()).total_seconds() / 60)
     soon = f"Likely ready in {minutes} min, about" if 1 <= minutes <= SOON_MIN else "Ready about"

@@ -68,6 +68,11 @@ def _ago(reading):
     return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
 
 
+def _times(ratio):
+    """A ratio in two figures, written out: 900, not 9e+02."""
+    return f"{ratio:.2g}" if ratio < 10 else f"{float(f'{ratio:.2g}'):,.0f}"
+
+
 def _below_threshold_and_fresh(now):
     reading = _newest(now.instrument, Chamber.Kind.INTRODUCTION)
     if reading is None:
@@ -84,7 +89,7 @@ def _below_threshold_and_fresh(now):
         reading = last
     limit = now.instrument.threshold_pa
     if reading.pressure_pa > limit:
-        return False, f"pressure {reading.pressure_pa / limit:.2g} times too high"
+        return False, f"pressure {_times(reading.pressure_pa / limit)} times too high"
     if timezone.now() - reading.at > pump.FRESH:
         return False, f"the last pressure is {_ago(reading)} old: read it again"
     return (

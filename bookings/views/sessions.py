@@ -146,6 +146,7 @@ def _steps_context(request, session, sheet, states):
     ready = [line for line in ahead if line["open"] and not line["asks_holder"]]
     offered = list({line["step"].says: line for line in reversed(ready)}.values())[::-1]
     rest = [line for line in lines.values() if line not in offered and line["step"] != goal]
+    harmful = steps.harmful(session, sheet, states)
     back = None
     if not interlocks.at_rest(sheet, states):
         back = interlocks.way_to_rest(sheet, states)
@@ -156,13 +157,23 @@ def _steps_context(request, session, sheet, states):
         "of": len(ids),
         "possible": offered[: steps.OFFERED],
         "other_steps": offered[steps.OFFERED :] + rest,
-        "harmful": steps.harmful(session, sheet, states),
+        "harmful": harmful,
+        "burst": _burst(request, session, sheet, states, harmful[0] if harmful else None),
         "holders": inside.at_hand(request.user) if goal and lines[goal.id]["asks_holder"] else [],
         "way_to_rest": back,
         "rest_is_offered": bool(back)
         and back[0].id in {line["step"].id for line in offered[: steps.OFFERED]},
         "is_folded": folded,
     }
+
+
+def _burst(request, session, sheet, states, step):
+    """Where the harm would come from the gate valve: what opening it brings, with its number."""
+    if step is None or step.sets.get("gate_valve") != "open":
+        return ""
+    situation = steps.situation(session, request.user, sheet, states, step)
+    gate = gates.look(["burst_within_limit"], situation)[0]
+    return gate.says if gate.computed else ""
 
 
 def _fold(session, sheet, states, order, current, stations):
