@@ -13,6 +13,17 @@ WHAT_TO_DO = {
 }
 
 
+def whole_sentences(text, most):
+    """As many whole sentences as fit into `most` characters.
+
+    >>> whole_sentences("It is slow. It may also leak; a rise test tells.", 30)
+    'It is slow.'
+    """
+    while len(text) > most and ". " in text:
+        text = text.rpartition(". ")[0] + "."
+    return text[:most]
+
+
 @transaction.atomic
 def raise_for_pumpdown(*, pumpdown, found):
     """One flag for an unusual pump-down; it clears by itself where it turns out as usual."""
@@ -30,7 +41,9 @@ def raise_for_pumpdown(*, pumpdown, found):
         key=key,
         rule="PMP-01",
         severity="warn",
-        says=f"{instrument}: {found.says}"[:300],
+        says=whole_sentences(
+            f"{instrument}: {found.says}", Flag._meta.get_field("says").max_length
+        ),
         do=WHAT_TO_DO.get(found.cause, "Look at the curve."),
         source="against this instrument's own past pump-downs",
         evidence={
