@@ -78,7 +78,7 @@ def test_given_a_powder_when_it_is_mounted_run_and_answered_then_the_log_holds_i
 
     record = client.get(reverse("bookings:load", args=[load.pk]))
     assert "Anatase A3" in record.content.decode()
-    assert "The threshold was reached" in record.content.decode()
+    assert "First read below the threshold" in record.content.decode()
 
     # the log
     assert verify.verify().broken == []
