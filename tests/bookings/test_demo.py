@@ -103,6 +103,7 @@ def test_given_the_demo_when_looked_at_then_one_session_is_open_and_pumps_and_on
     assert (states["pump_valve"], states["gauge"], states["door"]) == ("open", "on", "latched")
 
 
+@pytest.mark.once
 def test_given_the_demo_when_states_are_compared_then_they_are_those_of_the_last_entries(small):
     for row in DeviceState.objects.select_related("entry", "instrument"):
         entries = Entry.objects.filter(
@@ -125,6 +126,7 @@ def test_given_the_demo_when_the_bench_is_looked_at_then_a_holder_has_a_stop_bes
     assert not dirty.holder.cleanings.filter(at__gt=dirty.taken_out_at).exists()
 
 
+@pytest.mark.once
 def test_given_the_demo_when_times_are_compared_then_nothing_is_at_two_places_at_once(small):
     places, mounts, sessions = defaultdict(list), defaultdict(list), defaultdict(list)
     for row in Whereabouts.objects.all():
@@ -143,6 +145,7 @@ def test_given_the_demo_when_times_are_compared_then_nothing_is_at_two_places_at
     assert not Whereabouts.objects.filter(since__gt=now).exists()
 
 
+@pytest.mark.once
 def test_given_pump_downs_of_the_demo_when_counted_then_all_kinds_of_reading_are_there(small):
     counts = Counter()
     for pumpdown in PumpDown.objects.ended().filter(load__isnull=False):
@@ -172,6 +175,7 @@ def _told():
     )
 
 
+@pytest.mark.once
 @pytest.mark.django_db(transaction=True)
 def test_given_the_same_seed_and_moment_when_filled_again_then_it_is_the_same_demo():
     now, told = timezone.now(), []
@@ -290,6 +294,7 @@ def _one_of_everything(lab):
     incident.change(incident=near, by=dee, cause="The lamp was out.")
 
 
+@pytest.mark.once
 @pytest.mark.django_db(transaction=True)
 def test_given_one_of_every_verb_when_compared_with_the_demo_then_entries_say_the_same_things():
     _one_of_everything(build.lab())
@@ -337,6 +342,7 @@ def test_given_lines_of_the_past_when_they_run_back_or_ahead_then_they_are_not_w
 # what is planted
 
 
+@pytest.mark.once
 def test_given_some_months_when_filled_then_what_is_planted_is_where_the_list_says(db):
     now = datetime(2025, 11, 12, 17, tzinfo=UTC)  # a fixed one: holidays move what is planted
     found = demo.fill(sessions=MIDDLE, now=now)

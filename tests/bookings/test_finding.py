@@ -26,6 +26,7 @@ def taps_to(client, thing, text):
     return 2 if listed and client.get(thing.get_absolute_url()).status_code == 200 else None
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("sessions", [150, pytest.param(400, marks=pytest.mark.soak)])
 def test_given_the_demo_when_twenty_samples_are_looked_for_then_each_is_two_taps_away_and_alarms_are_few(
     client, sessions

@@ -16,6 +16,9 @@ SESSIONS = 220  # half a year and a little: from before the power cut on
 QUERIES = 24  # of the page as staff see it
 
 
+pytestmark = pytest.mark.once  # small traces run on both, in test_tracing.py
+
+
 @pytest.fixture(scope="module")
 def year(django_db_setup, django_db_blocker):
     """The demo, filled once for this module; what is planted on the holder, and the power cuts."""

@@ -13,7 +13,9 @@ from tests import build
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 H = timedelta(hours=1)
-BOTH = pytest.mark.parametrize("name", ["tablet", "phone"])
+# the phone walks the same way once more in the long run
+PHONE = pytest.param("phone", marks=pytest.mark.soak)
+BOTH = pytest.mark.parametrize("name", ["tablet", PHONE])
 
 
 @pytest.fixture
