@@ -106,7 +106,13 @@ class Tablet:
         self.tap(self.page.locator(".pad button.press"))
 
 
-@pytest.mark.parametrize("knows", [True, False], ids=["folded", "every step"])
+@pytest.mark.parametrize(
+    "knows",
+    [
+        pytest.param(True, id="folded"),
+        pytest.param(False, id="every step", marks=pytest.mark.soak),
+    ],
+)
 def test_given_an_ordinary_session_when_walked_with_gloves_then_ninety_seconds_of_tablet_suffice(
     cast, screen, sign_in, knows
 ):
