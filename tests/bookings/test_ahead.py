@@ -41,7 +41,7 @@ def judged(chamber, each):
     return found[-each:]
 
 
-@pytest.mark.once
+@pytest.mark.soak
 def test_given_100_loads_of_the_demo_when_loaded_at_the_90_percent_time_then_85_to_95_are_ready(db):
     demo.fill(sessions=300, now=THEN)  # one day for all, or the count would change by chance
 

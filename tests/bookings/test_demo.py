@@ -470,6 +470,7 @@ def walks(small, client, settings):
     return found
 
 
+@pytest.mark.once
 def test_given_the_demo_when_each_role_follows_its_links_then_every_page_answers(walks):
     for username, seen in walks.items():
         odd = {address: status for address, status in seen.items() if status >= 400}

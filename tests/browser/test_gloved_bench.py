@@ -45,7 +45,6 @@ class Gloves:
         self.page.wait_for_load_state()
 
 
-@pytest.mark.both
 def test_given_six_samples_and_gloves_when_mounted_then_twenty_taps_and_ninety_seconds_suffice(
     cast, screen, sign_in, accessible
 ):

@@ -11,11 +11,9 @@ from facility.models import Instrument, Place
 from samples.models import Sample
 from tests import build
 
-pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True), pytest.mark.soak]
 H = timedelta(hours=1)
-# the phone walks the same way once more in the long run
-PHONE = pytest.param("phone", marks=pytest.mark.soak)
-BOTH = pytest.mark.parametrize("name", ["tablet", PHONE])
+BOTH = pytest.mark.parametrize("name", ["tablet", "phone"])
 
 
 @pytest.fixture

@@ -36,7 +36,6 @@ def run_sheet(screen):
     )
 
 
-@pytest.mark.both
 @pytest.mark.parametrize("name", ["photoelectron", "electron_microscope", "short"])
 def test_given_1000_random_states_when_both_are_asked_then_script_and_engine_agree(run_sheet, name):
     document = json.loads((SHEETS / f"{name}.json").read_text())

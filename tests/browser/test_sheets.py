@@ -24,7 +24,6 @@ def no_overflow(page):
     return page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
 
-@pytest.mark.both
 @pytest.mark.parametrize(("name", "light"), [("phone", "light"), ("tablet", "dark")])
 def test_given_empty_hands_when_a_sheet_is_rehearsed_by_touch_then_one_comes_through(
     cast, screen, sign_in, accessible, name, light
