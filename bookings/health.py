@@ -151,7 +151,8 @@ def _check_lines(now):
         if count >= 3:
             says = f"{says} It has moved the same way in the last {count} checks."
         yield Line(
-            key=f"check|{kind.pk}",
+            key=f"checked|{kind.pk}",
+            flag=f"check|{check.pk}",
             heading="vacuum" if kind.sort in ("base", "rise", "gas", "leak") else "scale",
             says=f"{says}",
             severity=STAFF if check.verdict == Check.Verdict.STAFF else WARN,
@@ -164,7 +165,8 @@ def _check_lines(now):
         )
     elif now.signal:
         yield Line(
-            key=f"check|{kind.pk}",
+            key=f"checked|{kind.pk}",
+            flag=f"check|{check.pk}",
             heading="vacuum" if kind.sort in ("base", "rise", "gas") else "scale",
             says=f"{kind.name}: {now.signal.chart.says}",
             severity=WARN,

@@ -9,7 +9,7 @@ from datetime import timedelta
 from django.db import transaction
 from django.utils import timezone
 
-from bookings import broke, tell
+from bookings import tell
 from bookings.models import FollowUp, Incident, IncidentChange, Session
 from facility import log
 from facility.errors import Refused, SetAside
@@ -296,8 +296,3 @@ def open_again(*, incident, by, why):
     row.save(update_fields=["closed_at", "closed_by", "closing"])
     _changed(row, by, "opened again", before=before, after=why)
     return row
-
-
-def review_lines(instrument, week):
-    """Lines of the weekly review under “broke”; see `bookings.broke`."""
-    return broke.review_lines(instrument, week)

@@ -54,8 +54,13 @@ class Line:
     since: datetime | None = None
     before: str = ""  # what was done the last time, by whom
     url: str = ""  # to the raw rows
+    flag: str = ""  # key of the flag that is answered with it; empty: the line's own
     evidence: tuple = field(default=())  # pairs of label and text
     drawing: object = None  # a small chart, where one shows the odd value
+
+    @property
+    def flag_key(self):
+        return self.flag or self.key
 
     @property
     def weight(self):

@@ -136,7 +136,7 @@ def plain(line):
         **{
             name: getattr(line, name)
             for name in ("key", "heading", "says", "severity", "do", "rule", "source", "before",
-                         "url")
+                         "url", "flag")
         },
         "since": line.since and line.since.isoformat(),
         "evidence": [[str(label), str(text)] for label, text in line.evidence],
@@ -165,7 +165,7 @@ def gather(instrument, week, *, figures=True):
     traces = outside.Traces(instrument, week)
     ahead = coming.Ahead(instrument, week)
     lines = [line for source, _ in watchers.sources() for line in source(instrument, week)]
-    lines += outside.review_lines(instrument, week, traces=traces, spoken=watchers.spoken())
+    lines += outside.review_lines(instrument, week, traces=traces, spoken=watchers.SPOKEN)
     lines += ahead.lines()
     lines = each_once(lines)
     drawn, numbers = review_figures.of_week(instrument, week, traces, lines, whole=figures)
@@ -180,11 +180,13 @@ def gather(instrument, week, *, figures=True):
 
 
 def each_once(lines):
-    """The gravest line of each key, in the order in which they were said."""
-    found = {}
+    """The gravest line of each key, in the order said; a flag that a line speaks for says nothing."""
+    found, spoken_for = {}, {line.flag for line in lines}
     for line in lines:
         if line.heading not in HEADINGS:
             raise ValueError(f"{line.key} has no heading of the review: {line.heading!r}")
+        if line.key in spoken_for:
+            continue
         standing = found.get(line.key)
         if standing is None or rank(line.severity) > rank(standing.severity):
             found[line.key] = line
@@ -380,12 +382,12 @@ def _items(instrument, monday, lines):
         else:
             waiting.append(row)
     lines = [*lines, *_carried(waiting, keys)]
-    flags = {row.key: row for row in Flag.objects.with_keys([line.key for line in lines])}
+    flags = {row.key: row for row in Flag.objects.with_keys([line.flag_key for line in lines])}
     start = week_of(monday).start
     found = []
     for line in lines:
         item = _item(
-            line, mine.get(line.key), history.get(line.key, []), flags.get(line.key), monday
+            line, mine.get(line.key), history.get(line.key, []), flags.get(line.flag_key), monday
         )
         if not _is_settled(item, history.get(line.key, []), monday, start):
             found.append(item)

@@ -7,7 +7,7 @@ import numpy as np
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from bookings import learning, planning, pump, watchers
+from bookings import health, learning, planning, pump, stores
 from bookings.models import Booking, PumpDown, Reading
 from facility import chart, qualify
 from facility.models import Chamber
@@ -172,13 +172,11 @@ def _bands(runs, instrument):
 
 
 def _watched(instrument, at):
-    """Checks, upkeep and stores, as far as this house watches them."""
-    if health := watchers.table_of("bookings.health", "health_table"):
-        found = health(instrument, at)
-        yield _checks(found.get("checks", []))
-        yield _upkeep(found.get("upkeep", []), found.get("parts", []))
-    if stock := watchers.table_of("bookings.stores", "stock_table"):
-        yield _stores(stock(instrument, at))
+    """Checks, upkeep and stores."""
+    found = health.health_table(instrument, at)
+    yield _checks(found["checks"])
+    yield _upkeep(found["upkeep"], found["parts"])
+    yield _stores(stores.stock_table(instrument, at))
 
 
 def _checks(rows):

@@ -220,6 +220,7 @@ def _line_of_shelf(shelf, flags, done):
     flag = next((one for one in flags.values() if one.evidence.get("consumable") == row.pk), None)
     return Line(
         key=f"{REORDER}|{row.pk}",
+        flag=flag.key if flag else "",
         heading="order",
         says=shelf.says,
         severity=WARN if shelf.outlook.counts else NOTE,

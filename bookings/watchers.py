@@ -1,38 +1,14 @@
-"""Who watches something for the weekly review: their lines, their headings, their tables."""
+"""Who watches something for the weekly review, and the headings that they answer for."""
 
-from importlib import import_module
-from importlib.util import find_spec
+from bookings import broke, health, stores
 
-# module with `review_lines(instrument, week)`, and the headings that it answers for
-WATCHERS = (
-    ("bookings.incident", ("broke",)),
-    ("bookings.health", ("vacuum", "scale")),
-    ("bookings.stores", ("order",)),
-)
-
-
-def _modules():
-    """(module, headings) of every watcher that this house has."""
-    for name, headings in WATCHERS:
-        if find_spec(name):
-            yield import_module(name), headings
+SPOKEN = frozenset(health.SPOKEN)  # rules of flags that a watcher says in a line of its own
 
 
 def sources():
-    """(function, headings) of every watcher, in the order of headings."""
+    """(function of instrument and week, headings) of every watcher, in the order of headings."""
     return [
-        (module.review_lines, headings)
-        for module, headings in _modules()
-        if hasattr(module, "review_lines")
+        (broke.review_lines, ("broke",)),
+        (health.review_lines, ("vacuum", "scale")),
+        (stores.review_lines, ("order",)),
     ]
-
-
-def spoken():
-    """Rules of flags that a watcher says in a line of its own, under another key."""
-    return {rule for module, _ in _modules() for rule in getattr(module, "SPOKEN", ())}
-
-
-def table_of(name, function):
-    """A table's function of a watcher, or None where this house has it not."""
-    module = import_module(name) if find_spec(name) else None
-    return getattr(module, function, None)

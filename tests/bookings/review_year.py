@@ -19,7 +19,7 @@ SLOW = {  # what the lines of a slow change begin with, and how long after its e
     "slow leak": (("drift|", "pump-down|"), 7),
     "failing pump": (("drift|", "pump-down|"), 7),
     "dirty gauge": (("drift|", "pump-down|", "dose|"), 7),
-    "calibration drift": (("check|", "cal"), 7),
+    "calibration drift": (("checked|", "cal"), 7),
 }
 
 

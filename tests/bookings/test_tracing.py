@@ -8,7 +8,7 @@ from django.db import IntegrityError, transaction
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import incident, review, say, tracing
+from bookings import broke, review, say, tracing
 from bookings.models import Load, LookedFor
 from facility.errors import SetAside
 from tests import build
@@ -87,13 +87,13 @@ def test_given_what_broke_when_reviewed_then_open_ones_say_who_has_them_and_a_ca
     told = build.incident(by=lab.ben, instrument=lab.instrument)
     build.follow_up(told, who=lab.chao, by=lab.fay)
 
-    lines = {line.key.split("|")[0]: line for line in incident.review_lines(lab.instrument, week)}
+    lines = {line.key.split("|")[0]: line for line in broke.review_lines(lab.instrument, week)}
 
     assert "Arm stiff; reported by Ben Samphire." in lines["fault"].says
     assert "Chao Thrift has it" in lines["incident"].says
-    assert incident.review_lines(lab.other_instrument, week) == []
+    assert broke.review_lines(lab.other_instrument, week) == []
     earlier = review.week_of(monday - timedelta(days=7))
-    assert incident.review_lines(lab.instrument, earlier) == []
+    assert broke.review_lines(lab.instrument, earlier) == []
 
 
 def test_given_an_overdue_follow_up_when_a_later_week_is_reviewed_then_one_line_says_so(lab):
@@ -101,7 +101,7 @@ def test_given_an_overdue_follow_up_when_a_later_week_is_reviewed_then_one_line_
     todo = build.follow_up(told, who=lab.chao, by=lab.fay, days=1)
     monday = todo.until + timedelta(days=14 - todo.until.weekday())
 
-    lines = incident.review_lines(lab.instrument, review.week_of(monday))
+    lines = broke.review_lines(lab.instrument, review.week_of(monday))
 
     late = next(line for line in lines if line.key.startswith("follow-ups|"))
     assert late.says.startswith("1 follow-up overdue: Look at the arm's stop.")

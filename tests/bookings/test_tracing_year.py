@@ -8,7 +8,7 @@ from django.db import transaction
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import demo, incident, review, tracing
+from bookings import broke, demo, review, tracing
 from facility.models import Instrument, Person
 
 THEN = datetime(2026, 11, 25, 12, tzinfo=UTC)  # one day for all, so that nothing changes by chance
@@ -87,7 +87,7 @@ def test_given_the_dirty_holder_when_weeks_are_reviewed_then_it_stands_from_its_
         monday -= timedelta(days=monday.weekday())
         while monday < timezone.localdate(dirty.end):
             week = review.week_of(monday)
-            lines = incident.review_lines(instrument, week)
+            lines = broke.review_lines(instrument, week)
             if any(line.key.startswith("memory|") and " B9 " in line.says for line in lines):
                 yield week
             monday += timedelta(days=7)
@@ -107,7 +107,7 @@ def test_given_a_power_cut_when_its_week_is_reviewed_then_it_is_a_line_and_not_b
         said = {
             back: " ".join(
                 line.says
-                for line in incident.review_lines(
+                for line in broke.review_lines(
                     instrument, review.week_of(monday - timedelta(days=7 * back))
                 )
             )
