@@ -156,9 +156,16 @@ def summed(value, change):
 def amount(value, unit):
     """An amount as a page says it: three digits, and the unit.
 
-    >>> amount(2.1349, "m"), amount(1250.0, "cm²"), amount(-0.04, "pairs")
-    ('2.13 m', '1,250 cm²', '−0.04 pairs')
+    >>> amount(2.1349, "m"), amount(1250.0, "cm²"), amount(-0.04, "pairs"), amount(1, "boxes")
+    ('2.13 m', '1,250 cm²', '−0.04 pairs', '1 box')
     """
     text = f"{value:,.0f}" if abs(value) >= 100 else f"{float(f'{value:.3g}'):g}"
     text = text.replace("-", "−")
-    return f"{text if text != '−0' else '0'} {unit}"
+    return f"{text if text != '−0' else '0'} {_one(unit) if text == '1' else unit}"
+
+
+def _one(unit):
+    """A unit that people write in the plural, of one thing: boxes, box; wipes, wipe; m, m."""
+    if unit.endswith(("xes", "ches", "shes")):
+        return unit[:-2]
+    return unit[:-1] if len(unit) > 3 and unit.endswith("s") else unit
