@@ -20,10 +20,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import urlencode
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the server and the commands have it
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-from tools import postgresql  # noqa: E402
+from tools import bench_pure, postgresql  # noqa: E402
 
 ROUNDS = 300  # of each request, by turns, after WARM ones that are not counted
 WARM = 30
@@ -55,6 +56,7 @@ def main():
             parts.append(of_database("PostgreSQL", f"postgres://postgres@/postgres?host={at}"))
     else:
         print("PostgreSQL is missing: measured on SQLite only.")
+    parts.append(bench_pure.section())
     page = HEAD.format(**machine()) + "".join(parts)
     (ROOT / "docs").mkdir(exist_ok=True)
     (ROOT / "docs" / "benchmarks.md").write_text(page)

@@ -3,7 +3,7 @@
 # ALLOW_SKIPS=1 leaves out what needs a missing program, and says so.
 set -u
 cd "$(dirname "$0")/.."
-export PYTHONDONTWRITEBYTECODE=1
+export PYTHONDONTWRITEBYTECODE=1 OPENBLAS_NUM_THREADS=1 # as the server has it
 unset DATABASE_URL DEMO_DATABASE_URL HTTPS SECRET_KEY DEBUG DEMO ALLOWED_HOSTS CSRF_TRUSTED_ORIGINS
 unset PUBLIC_URL TIME_ZONE STATIC_ROOT MEDIA_ROOT LOG_LEVEL PYTEST_ADDOPTS DJANGO_SETTINGS_MODULE
 POSTGRESQL=postgres://postgres@/holdfast # the tests put their own socket there
