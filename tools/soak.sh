@@ -2,7 +2,7 @@
 # make soak: the long tests, on both databases; PostgreSQL keeps its promises to the disk here.
 set -u
 cd "$(dirname "$0")/.."
-export PYTHONDONTWRITEBYTECODE=1 DURABLE=1
+export PYTHONDONTWRITEBYTECODE=1 DURABLE=1 OPENBLAS_NUM_THREADS=1
 unset DATABASE_URL HTTPS SECRET_KEY DEBUG DEMO ALLOWED_HOSTS PUBLIC_URL TIME_ZONE PYTEST_ADDOPTS
 
 failed=0
