@@ -16,6 +16,11 @@ from facility.vacuum.units import parse_pressure, to_pascal, unit_named
 
 NEEDED = ("run_id", "instrument", "started_at", "t_s", "pressure", "unit")
 LENT = ("form", "samples", "vent_minutes", "gauge", "source", "event")  # may be missing or empty
+# A logger that never stops: after so many rows of a run, rows of the same gauge and event are kept
+# only so many for each hundredth of the time (own choice; a curve is straight within it). Which rows
+# stay depends on the rows before alone, so that nothing later changes an answer.
+ALL_KEPT, KEPT_A_STEP, STEP = 20_000, 256, 0.01
+MOST_KEPT = 200_000  # rows of a run; from there on gauges and events share the steps
 NOT_UTF8 = re.compile("[\udc80-\udcff]")  # what surrogateescape makes of a byte it cannot read
 
 
@@ -27,7 +32,7 @@ def read_runs(stream):
     """The runs of a table, one at a time, in the order of the table.
 
     Takes:   stream, a binary file of comma-separated (or semicolon, tab) text with a header.
-    Returns: an iterator of Run; memory holds one run.
+    Returns: an iterator of Run; memory holds one run, and of a very long one not every row.
     Raises:  Unreadable with one sentence that names the row (the header is row 1).
     """
     rows = csv.reader(text_lines(stream), delimiter=_delimiter(stream))
@@ -80,16 +85,34 @@ class _Growing:
         self.t_s, self.pressure_pa = array("d"), array("d")
         self.words = ([], [], [])  # gauge, source, event
         self.known, self.factors, self.unit, self.unread = {}, {}, "", 0
+        self.steps = {}  # how many rows of each step of the time were kept
+        self.last = None  # the newest row, where it was not kept: it says how long the run was
 
     def add(self, when, typed, unit, words, number):
         if not when and not typed.strip() and not words[2].strip():
             return  # a run known only by its metadata
-        self.t_s.append(_seconds(when, number))
-        self.pressure_pa.append(self._pressure(typed, unit, number))
+        at_s, pressure_pa = _seconds(when, number), self._pressure(typed, unit, number)
+        if len(self.t_s) >= ALL_KEPT and not self._room(at_s, words):
+            self.last = at_s, pressure_pa, words
+            return
+        self.last = None
+        self._keep(at_s, pressure_pa, words)
+
+    def _keep(self, at_s, pressure_pa, words):
+        self.t_s.append(at_s)
+        self.pressure_pa.append(pressure_pa)
         for column, word in zip(self.words, words, strict=True):
             if word not in self.known:
                 self.known[word] = word.strip()
             column.append(self.known[word])
+
+    def _room(self, at_s, words):
+        step = int(math.log(min(max(at_s, 1.0), 1e8)) / STEP)
+        key = (step, words[0], words[2]) if len(self.t_s) < MOST_KEPT else step
+        kept = self.steps.get(key, 0)
+        if kept < KEPT_A_STEP:
+            self.steps[key] = kept + 1
+        return kept < KEPT_A_STEP
 
     def _pressure(self, typed, unit, number):
         if not typed:
@@ -113,6 +136,8 @@ class _Growing:
         return value if math.isfinite(value) and value > 0 else math.nan
 
     def run(self):
+        if self.last:
+            self._keep(*self.last)
         return Run(
             self.run_id,
             self.instrument,
@@ -123,9 +148,14 @@ class _Growing:
             np.array(self.t_s),
             np.array(self.pressure_pa),
             _words(self.words[0]),
-            *(_words([word.lower() for word in column]) for column in self.words[1:]),
+            *(_words(_lowered(column)) for column in self.words[1:]),
             self.unread,
         )
+
+
+def _lowered(column):
+    small = {word: word.lower() for word in set(column)}  # one text a word, not one a row
+    return [small[word] for word in column]
 
 
 def _words(column):

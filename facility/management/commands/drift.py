@@ -7,6 +7,7 @@ from django.core.management.base import BaseCommand
 from facility.management.commands.pumpdown import moments, read, threshold_of
 from facility.vacuum.drift import alarms
 from facility.vacuum.run_table import Unreadable
+from facility.vacuum.shelf import Shelf
 
 
 class Command(BaseCommand):
@@ -24,14 +25,18 @@ class Command(BaseCommand):
     def handle(self, *, file, history, threshold, unit, at, **options):
         try:
             threshold_pa = threshold_of(threshold, unit)
-            runs = read(file)
-            past = read(history) if history else []
+            shelf = Shelf()
+            runs = read(file, shelf)
+            past = read(history, shelf) if history else []
             asked = moments(at, {run.run_id for run in runs}) if at else {}
         except Unreadable as refusal:
             self.stderr.write(str(refusal), self.style.NOTICE)
             sys.exit(2)
         # a run still running counts with what it shows at the last moment asked
-        runs = [run.until(max(asked[run.run_id])) if run.run_id in asked else run for run in runs]
+        runs = [
+            shelf.put(run.until(max(asked[run.run_id]))) if run.run_id in asked else run
+            for run in runs
+        ]
         found = changes(past, runs, threshold_pa, unit)
         if options["json"]:
             self.stdout.write(json.dumps({"instruments": found}, allow_nan=False))

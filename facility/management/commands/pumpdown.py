@@ -10,6 +10,7 @@ from facility.vacuum.diagnosis import LIMIT, diagnose, limit_of
 from facility.vacuum.forecast import DEFAULT_THRESHOLD_PA, forecast, in_turn
 from facility.vacuum.run_table import Unreadable, read_runs, text_lines
 from facility.vacuum.runs import crossing
+from facility.vacuum.shelf import Shelf
 from facility.vacuum.units import parse_pressure, unit_named
 
 SECONDS = 1  # digits after the point of a time in the answer
@@ -30,8 +31,9 @@ class Command(BaseCommand):
     def handle(self, *, file, history, threshold, unit, at, **options):
         try:
             threshold_pa = threshold_of(threshold, unit)
-            runs = read(file)
-            past = read(history) if history else []
+            shelf = Shelf()
+            runs = read(file, shelf)
+            past = read(history, shelf) if history else []
             asked = moments(at, {run.run_id for run in runs}) if at else {}
         except Unreadable as refusal:
             self.stderr.write(str(refusal), self.style.NOTICE)
@@ -106,11 +108,11 @@ def threshold_of(text, unit):
     return value
 
 
-def read(path):
-    """The runs of a file, all of them."""
+def read(path, shelf):
+    """The runs of a file, all of them, their readings on the shelf."""
     try:
         with path.open("rb") as stream:
-            return list(read_runs(stream))
+            return [shelf.put(run) for run in read_runs(stream)]
     except OSError as trouble:
         raise Unreadable(f"{path} cannot be opened: {trouble.strerror}.") from None
     except Unreadable as refusal:

@@ -167,3 +167,34 @@ def test_given_text_that_is_not_utf8_when_asked_then_its_row_is_named_and_exit_i
     assert done.stderr.strip() == (
         f"{damaged}: Row 2: the text is not UTF-8; save the file as UTF-8."
     )
+
+
+# the highest memory of the process itself; what a parent counts begins with the parent's own
+THEN_MEMORY = """
+import re, runpy, sys
+runpy.run_path("manage.py", run_name="__main__")
+print(re.search(r"VmHWM:\\s+(\\d+)", open("/proc/self/status").read())[1], file=sys.stderr)
+"""
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("runs", [1, 100])
+def test_given_a_million_rows_when_answered_then_memory_stays_small(tmp_path, runs):
+    table, rows = tmp_path / "runs.csv", 1_000_000 // runs
+    with table.open("w") as file:
+        file.write(HEAD)
+        for run in range(runs):
+            start = f"r{run},A,20{20 + run // 12}-{1 + run % 12:02d}-02T09:00:00Z,film,3,10"
+            for t_s in range(1, rows + 1):
+                file.write(f"{start},{t_s},{4e-4 * (1 + run % 7 / 30) / t_s:.2g},mbar,IG,logger\n")
+
+    done = subprocess.run(
+        [sys.executable, "-c", THEN_MEMORY, "pumpdown", table, "--json"],
+        cwd=ROOT, env={"PATH": os.environ["PATH"]}, capture_output=True, text=True,
+    )  # fmt: skip
+
+    assert done.returncode == 0, done.stderr
+    assert len(json.loads(done.stdout)["runs"]) == runs
+    highest = int(done.stderr) / 1024
+    print(f"{runs} runs: {highest:.0f} MB at most")
+    assert highest < 110  # 64 of them before the first row
