@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from facility.vacuum import cylinders
+from facility.vacuum import cylinders, oxygen
 from facility.vacuum.gas import GAS_CONSTANT, gas_named
 
 WINDOW = timedelta(days=28)  # over which booked use and dial are compared; own proposal
@@ -156,7 +156,7 @@ def room_gas(bottles):
     total = 0.0
     for gas, much in bottles:
         if gas == "liquid nitrogen":
-            total += cylinders.liquid_nitrogen_gas(much)
+            total += oxygen.liquid_nitrogen_gas(much)
         else:
             total += cylinders.free_volume(gas, much, cylinders.ATMOSPHERE, cylinders.ROOM)
     return total

@@ -24,7 +24,7 @@ from facility.models import (
     Room,
     StockUse,
 )
-from facility.vacuum import cylinders
+from facility.vacuum import cylinders, oxygen
 from facility.vacuum.units import from_pascal
 
 USED_WINDOW = timedelta(weeks=stocking.WATCHED_WEEKS)
@@ -339,7 +339,7 @@ class Air:
         for _, many, one in self.spares:
             gases += [_full(one)] * many if _is_inert(one) else []
         self.gas_m3 = gas_watch.room_gas(gases)
-        self.worst = cylinders.worst_oxygen(self.gas_m3, self.room.volume_m3) if gases else None
+        self.worst = oxygen.worst_oxygen(self.gas_m3, self.room.volume_m3) if gases else None
 
     @property
     def steady_leak_m3_h(self):

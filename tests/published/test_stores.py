@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from facility import gas_watch, stocking
-from facility.vacuum import cylinders
+from facility.vacuum import cylinders, oxygen
 from tests.published.test_vacuum_oracles import oracles
 
 DENSITIES = {
@@ -65,8 +65,8 @@ def test_the_reorder_point_is_that_of_worked_examples(given, safety, point):
 
 def test_ten_cubic_metres_of_nitrogen_in_sixty_leave_17_4_percent_of_oxygen():
     # 20.9 (1 - 10/60), own calculation; no source beyond the definition of a share
-    assert cylinders.oxygen_left(10, 60) == pytest.approx(17.4, abs=0.05)
-    assert cylinders.worst_oxygen(10, 60).severity == "staff"
+    assert oxygen.oxygen_left(10, 60) == pytest.approx(17.4, abs=0.05)
+    assert oxygen.worst_oxygen(10, 60).severity == "staff"
 
 
 def test_a_room_with_one_full_bottle_of_nitrogen_is_counted_at_room_temperature():
@@ -76,7 +76,7 @@ def test_a_room_with_one_full_bottle_of_nitrogen_is_counted_at_room_temperature(
     volume = gas_watch.room_gas([("nitrogen", mass)])
 
     assert volume == pytest.approx(0.050 * DENSITIES["nitrogen", STORE_K, FULL] / out, rel=1e-3)
-    assert cylinders.oxygen_left(volume, 60) == pytest.approx(17.6, abs=0.1)
+    assert oxygen.oxygen_left(volume, 60) == pytest.approx(17.6, abs=0.1)
 
 
 def test_62_bar_gone_in_a_week_are_a_loss_and_16_bar_of_booked_vents_are_none():

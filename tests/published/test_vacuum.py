@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import scipy.constants
 
-from facility.vacuum import cylinders, flow, gas, gauges, rise, units
+from facility.vacuum import cylinders, flow, gas, gauges, oxygen, rise, units
 
 CASES = {
     case["id"]: case
@@ -345,11 +345,11 @@ def test_hours_to_one_millibar_hour(mbar, hours):
 
 
 def test_oxygen_worst_cases():
-    assert cylinders.oxygen_left(10, 60) == pytest.approx(17.4, abs=0.05)
-    assert cylinders.oxygen_mixed(10, 60) == pytest.approx(17.7, abs=0.05)
+    assert oxygen.oxygen_left(10, 60) == pytest.approx(17.4, abs=0.05)
+    assert oxygen.oxygen_mixed(10, 60) == pytest.approx(17.7, abs=0.05)
     argon = cylinders.free_volume("argon", cylinders.content("argon", 0.050, 200e5))
-    assert cylinders.oxygen_left(argon, 60) == pytest.approx(17.2, abs=0.05)
-    assert cylinders.liquid_nitrogen_gas(0.025) == pytest.approx(17, rel=0.02)
+    assert oxygen.oxygen_left(argon, 60) == pytest.approx(17.2, abs=0.05)
+    assert oxygen.liquid_nitrogen_gas(0.025) == pytest.approx(17, rel=0.02)
 
 
 def test_ten_hours_of_ion_gun_are_invisible_on_the_dial():

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from facility.vacuum import cylinders
+from facility.vacuum import cylinders, oxygen
 
 NEVER_SAID = ("invalid", "illegal", "forbidden", "error", "please", "sorry", "oops")
 gases = st.sampled_from(sorted(cylinders.COMPRESSIBILITY))
@@ -193,7 +193,7 @@ def test_a_filling_in_the_explained_use_below_nothing_is_not_more_than_the_bottl
 @settings(deadline=None)
 @given(st.floats(0, 200), st.floats(10, 500))
 def test_oxygen_is_never_below_nothing_and_mixing_leaves_more_than_displacing(gas, room):
-    displaced, mixed = cylinders.oxygen_left(gas, room), cylinders.oxygen_mixed(gas, room)
+    displaced, mixed = oxygen.oxygen_left(gas, room), oxygen.oxygen_mixed(gas, room)
 
     assert 0 <= displaced <= mixed <= 20.9
 
@@ -208,7 +208,7 @@ def test_oxygen_is_never_below_nothing_and_mixing_leaves_more_than_displacing(ga
     ],
 )
 def test_the_worst_case_of_a_room_says_what_to_do(gas, severity, says):
-    case = cylinders.worst_oxygen(gas, 60)
+    case = oxygen.worst_oxygen(gas, 60)
 
     assert case.severity == severity
     assert says in case.says
@@ -217,8 +217,8 @@ def test_the_worst_case_of_a_room_says_what_to_do(gas, severity, says):
 
 
 def test_ventilation_stronger_than_a_leak_leaves_oxygen():
-    assert cylinders.oxygen_with_ventilation(0, 60) == 20.9
-    assert cylinders.oxygen_with_ventilation(90, 60) == 0.0
+    assert oxygen.oxygen_with_ventilation(0, 60) == 20.9
+    assert oxygen.oxygen_with_ventilation(90, 60) == 0.0
 
 
 def test_a_dial_shows_what_is_above_the_air_around():
@@ -248,11 +248,11 @@ def test_a_dial_shows_what_is_above_the_air_around():
         (lambda: cylinders.run_out([0, 1], [2e7, 1e7], 0.05, reading=0), "reading must be above"),
         (lambda: cylinders.loss([0, 9], [2e7, 1e7], 0.05, -1), "explained use must not be below"),
         (lambda: cylinders.loss([0, 9], [2e7, 1e7], 0.05, 0, unit="stone"), "not known"),
-        (lambda: cylinders.oxygen_left(-1, 60), "gas volume must not be below zero"),
-        (lambda: cylinders.oxygen_left(1, 0), "room volume must be above zero"),
-        (lambda: cylinders.oxygen_mixed(1, 0), "room volume must be above zero"),
-        (lambda: cylinders.oxygen_with_ventilation(1, 0), "ventilation must be above zero"),
-        (lambda: cylinders.liquid_nitrogen_gas(-1), "volume must not be below zero"),
+        (lambda: oxygen.oxygen_left(-1, 60), "gas volume must not be below zero"),
+        (lambda: oxygen.oxygen_left(1, 0), "room volume must be above zero"),
+        (lambda: oxygen.oxygen_mixed(1, 0), "room volume must be above zero"),
+        (lambda: oxygen.oxygen_with_ventilation(1, 0), "ventilation must be above zero"),
+        (lambda: oxygen.liquid_nitrogen_gas(-1), "volume must not be below zero"),
     ],
 )
 def test_given_what_cannot_be_when_asked_then_the_value_and_the_bound_are_named(call, says):
