@@ -20,7 +20,7 @@ from bookings.models import Flag, Matter, Review
 from bookings.week import weeks_words
 from facility.errors import Refused
 from facility.findings import STAFF, STOP, rank
-from facility.models import Instrument
+from facility.models import Instrument, Person
 
 FINE = {  # what is said of a heading under which nothing stands
     "broke": "nothing broke",
@@ -326,12 +326,8 @@ class Page:
 
 
 def reviews_until(instrument, monday):
-    """That week's review, where there is one, and those of the three weeks before."""
-    return list(
-        Review.objects.filter(
-            instrument=instrument, monday__lte=monday, monday__gte=monday - 3 * A_WEEK
-        ).select_related("signed_by", "entry")
-    )
+    """That week's review, where there is one, and the unsigned ones of the three weeks before."""
+    return list(Review.objects.reading(instrument, monday, monday - 3 * A_WEEK))
 
 
 def page_of(instrument, monday, *, rows=None):
@@ -346,8 +342,7 @@ def page_of(instrument, monday, *, rows=None):
     gathered = Gathered.of(review) if kept else gather(instrument, week, figures=False)
     items = _items(instrument, monday, gathered.lines)
     first, rest = page_one(items)
-    signed = {row.monday for row in rows if row.signed_at}
-    begun = {row.monday for row in rows if row.gathered_at}
+    begun = {row.monday for row in rows if row.gathered_at and not row.signed_at}
     return Page(
         instrument=instrument,
         monday=monday,
@@ -356,7 +351,7 @@ def page_of(instrument, monday, *, rows=None):
         first=first,
         rest=rest,
         review=review,
-        unsigned_before=sorted(begun - signed - {monday}),
+        unsigned_before=sorted(begun - {monday}),
     )
 
 
@@ -374,7 +369,8 @@ def _items(instrument, monday, lines):
     """Lines of the week and open ones of earlier weeks, each with what was answered."""
     keys = [line.key for line in lines]
     mine, history, waiting = {}, {}, []
-    for row in Matter.objects.of(instrument).around(monday, keys, monday - ROLLED)[:MOST_ROWS]:
+    matters = Matter.objects.of(instrument).around(monday, keys, monday - ROLLED)[:MOST_ROWS]
+    for row in matters:
         if row.monday == monday:
             mine[row.key] = row
         elif row.answer:
@@ -383,6 +379,7 @@ def _items(instrument, monday, lines):
             waiting.append(row)
     lines = [*lines, *_carried(waiting, keys)]
     flags = {row.key: row for row in Flag.objects.with_keys([line.flag_key for line in lines])}
+    _who_answered([*matters, *flags.values()])
     start = week_of(monday).start
     found = []
     for line in lines:
@@ -392,6 +389,15 @@ def _items(instrument, monday, lines):
         if not _is_settled(item, history.get(line.key, []), monday, start):
             found.append(item)
     return found
+
+
+def _who_answered(rows):
+    """Set who answered on each row: one small query, and none where nothing was answered."""
+    keys = {row.answered_by_id for row in rows} - {None}
+    people = Person.objects.only("full_name").in_bulk(keys) if keys else {}
+    for row in rows:
+        if row.answered_by_id:
+            row.answered_by = people[row.answered_by_id]
 
 
 def _carried(waiting, said):

@@ -25,7 +25,7 @@ class FlagQuerySet(models.QuerySet):
         )
 
     def with_keys(self, keys):
-        return self.filter(key__in=keys).select_related("answered_by")
+        return self.filter(key__in=keys).order_by()
 
     def waiting_at(self, moment):
         """Raised by then, and as known then neither answered nor cleared."""

@@ -17,6 +17,11 @@ class ReviewQuerySet(models.QuerySet):
         """(key of the instrument, Monday) of those of these weeks."""
         return self.filter(monday__in=mondays).values_list("instrument", "monday")
 
+    def reading(self, instrument, monday, since):
+        """That week's review and the unsigned ones from `since` on; only what a page needs."""
+        wanted = Q(monday=monday) | Q(signed_at=None, monday__gte=since)
+        return self.filter(wanted, instrument=instrument, monday__lte=monday)
+
     def of_week(self, instrument, monday):
         """The review of that week with who signed it, or None."""
         found = self.filter(instrument=instrument, monday=monday)
@@ -58,12 +63,12 @@ class MatterQuerySet(models.QuerySet):
     """The words we use when we ask what stood in reviews."""
 
     def of(self, instrument):
-        return self.filter(instrument=instrument).select_related("answered_by")
+        return self.filter(instrument=instrument)
 
     def around(self, monday, keys, since):
-        """Of that week; open ones of earlier weeks; and what was answered about these keys."""
-        earlier = Q(answer="", monday__gte=since) | (~Q(answer="") & Q(key__in=keys))
-        return self.filter(Q(monday=monday) | (Q(monday__lt=monday) & earlier))
+        """Of that week; open ones of earlier weeks; and what was said before about these keys."""
+        waiting = Q(answer="", monday__gte=since)
+        return self.filter(Q(monday=monday) | Q(key__in=keys) | waiting, monday__lte=monday)
 
     def before(self, monday):
         return self.filter(monday__lt=monday)

@@ -135,7 +135,7 @@ def answer_line(request, slug, week):
         item.errors, item.typed = errors, {"sentence": request.POST.get("sentence", "")[:300]}
     status = 422 if errors else 200
     if item is not None and wants_fragment(request):
-        context = _context(request, shown) | {"item": item, "swapped": True}
+        context = _context(request, shown) | {"items": [item], "swapped": True}
         return page(request, "bookings/review_answered.html", context, status=status)
     if errors:
         context = _context(request, shown) | {"lost": [] if item else errors}

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, timedelta
+from functools import cache
 
 from django import template
 from django.templatetags.static import static
@@ -167,12 +168,16 @@ def word_of(state):
 @register.simple_tag
 def mark(name):
     """One mark of marks.svg, hidden from readers because its word stands beside it."""
-    plain = _name(name)
-    if plain not in MARKS:
+    return _drawn_mark(_name(name))
+
+
+@cache  # a page holds dozens, and the address of the file is looked up slowly
+def _drawn_mark(name):
+    if name not in MARKS:
         raise ValueError(f"there is no mark {name!r}; there are {', '.join(sorted(MARKS))}")
     address = static("img/marks.svg")
     return format_html(
-        '<svg viewBox="0 0 24 24" aria-hidden="true"><use href="{}#m-{}"/></svg>', address, plain
+        '<svg viewBox="0 0 24 24" aria-hidden="true"><use href="{}#m-{}"/></svg>', address, name
     )
 
 
