@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from urllib.parse import urlencode
 
-from django.db.models import Q
+from django.db.models import CharField, OuterRef, Q, Subquery, Value
+from django.db.models.functions import Cast, Concat
 from django.urls import reverse
 from django.utils import timezone
 
@@ -16,6 +17,7 @@ from samples.matter.composition import parse
 from samples.models import Cleaning
 
 MOST = 40  # of each kind on one review
+MOST_PROMISED = 200  # follow-ups that are open at once
 LOOKED_BACK = timedelta(days=90)  # for powder on holders that were not cleaned; own proposal
 MOST_LOADS = 400
 POWDERS = ("powder", "porous powder")
@@ -26,8 +28,7 @@ def review_lines(instrument, week):
     """What broke and who has it, as it was known when the week ended; nothing where all is well."""
     return [
         *_faults(instrument, week),
-        *_incidents(instrument, week),
-        *_overdue(instrument, week),
+        *_of_incidents(instrument, week),
         *_memory(instrument, week),
     ]
 
@@ -39,21 +40,26 @@ def _day(moment):
 def _faults(instrument, week):
     """Faults that began in the week or were still open when it ended, under their flags' keys."""
     open_then = Q(ended_at=None) | Q(ended_at__gte=week.end)
+    flag = Flag.objects.filter(
+        key=Concat(Value("fault|"), Cast(OuterRef("pk"), CharField()), output_field=CharField())
+    )
+    answered = flag.exclude(answer="").filter(answered_at__lt=week.end)
     rows = (
         Fault.objects.filter(instrument=instrument, entry__recorded_at__lt=week.end)
         .filter(open_then | Q(began_at__gte=week.start))
+        .annotate(
+            flag=Subquery(flag.values("pk")[:1]),
+            had_by=Subquery(answered.values("answered_by__full_name")[:1]),
+        )
         .select_related("by", "ended_by")[:MOST]
     )
-    flags = Flag.objects.filter(key__in=[f"fault|{row.pk}" for row in rows])
-    answers = {row.key: row for row in flags.select_related("answered_by")} if rows else {}
     for row in rows:
         ended = row.ended_at is not None and row.ended_at < week.end
-        flag = answers.get(f"fault|{row.pk}")
         has = f"reported by {row.by}"
         if ended:
             has = f"ended {_day(row.ended_at)} by {row.ended_by}"
-        elif flag and flag.answer and flag.answered_at < week.end:
-            has = f"{flag.answered_by} has it"
+        elif row.had_by is not None:
+            has = f"{row.had_by or 'somebody'} has it"
         yield Line(
             key=f"fault|{row.pk}",
             heading="broke",
@@ -63,11 +69,17 @@ def _faults(instrument, week):
             rule="fault",
             source="reported at the instrument",
             since=row.began_at,
-            url=(flag and reverse("bookings:answer_flag", args=[flag.pk])) or "",
+            url=reverse("bookings:answer_flag", args=[row.flag]) if row.flag else "",
         )
 
 
-def _incidents(instrument, week):
+def _of_incidents(instrument, week):
+    """Incidents of the week, and what was promised after earlier ones and is not done."""
+    promised = list(FollowUp.objects.undone_at(week.end).of(instrument).soonest()[:MOST_PROMISED])
+    return [*_incidents(instrument, week, promised), *_overdue(instrument, week, promised)]
+
+
+def _incidents(instrument, week, promised):
     """Incidents reported in the week or open when it ended.
 
     One that opened by itself stands in its own week with its hazard's flag, so not here too.
@@ -78,16 +90,11 @@ def _incidents(instrument, week):
         .known_at(week.end)
         .filter(Q(closed_at=None) | Q(closed_at__gte=week.end) | in_week)
         .exclude(in_week, key__isnull=False)
-        .select_related("by")
-        .prefetch_related("follow_ups__who")[:MOST]
+        .select_related("by")[:MOST]
     )
     for row in rows:
         closed = row.closed_at is not None and row.closed_at < week.end
-        todo = [
-            one
-            for one in row.follow_ups.all()
-            if one.added_at < week.end and (one.done_at is None or one.done_at >= week.end)
-        ]
+        todo = [one for one in promised if one.incident_id == row.pk]
         has = ", ".join(dict.fromkeys(str(one.who) for one in todo)) or "nobody yet"
         yield Line(
             key=f"incident|{row.pk}",
@@ -103,11 +110,10 @@ def _incidents(instrument, week):
         )
 
 
-def _overdue(instrument, week):
+def _overdue(instrument, week, promised):
     """Follow-ups that were overdue when the week ended, as one line."""
     day = timezone.localdate(week.end)
-    late = FollowUp.objects.overdue_at(week.end, day).filter(incident__instrument=instrument)
-    rows = list(late.soonest()[:MOST])
+    rows = [row for row in promised if row.until < day][:MOST]
     if rows:
         first = rows[0]
         yield Line(

@@ -11,11 +11,12 @@ from bookings.lines import Line
 from bookings.models import Booking
 from facility import qualify
 from facility.findings import STAFF, STOP
-from facility.models import Training, Visit
+from facility.models import Place, Training, Visit
 from samples.models import Sample
 from samples.risks.hazards import HAZARDS
 
 MOST = 8  # rows of the agenda
+MOST_BOOKINGS = 600  # of two weeks, both chambers
 DECLARED = timedelta(days=120)  # an older declaration is no arrival any more; own proposal
 
 
@@ -33,19 +34,25 @@ class Coming:
 
 
 class Ahead:
-    """What is known of the seven days after a week, read once."""
+    """What is known of the seven days after a week, and the week's own bookings; read once."""
 
     def __init__(self, instrument, week):
         self.instrument = instrument
         self.start, self.end = week.next_seven_days
         rows = (
             Booking.objects.standing()
-            .filter(place__instrument=instrument, held_for=None)
-            .touching(self.start, self.end)
+            .filter(place__instrument=instrument)
+            .touching(week.start, self.end)
             .select_related("person", "place")
-            .order_by("starts_at")[:200]
+            .order_by("starts_at")[:MOST_BOOKINGS]
         )
-        self.bookings = list(rows)
+        both = list(rows)
+        self.bookings = [row for row in both if row.ends_at > self.start and not row.held_for_id]
+        self.booked = [
+            (row.starts_at, row.ends_at)
+            for row in both
+            if row.starts_at < week.end and row.person_id and row.place.kind == Place.Kind.STAGE
+        ]
         self.people = {row.person_id: row for row in self.bookings if row.person_id}
         self.samples = self._arriving()
 
@@ -103,6 +110,8 @@ class Ahead:
 
     def _trainings(self):
         """Open trainings of people who have time in these days."""
+        if not self.people:
+            return
         rows = Training.objects.filter(
             instrument=self.instrument, granted_at=None, person__is_active=True
         )

@@ -69,15 +69,15 @@ class KindNow:
         return next((one for one in self.series if one.chart.waits), None)
 
 
-def kinds_now(instrument, at=None, kinds=None):
-    """Every kind of check of an instrument as known at `at`; four queries."""
+def kinds_now(instrument, at=None, kinds=None, events=None):
+    """Every kind of check of an instrument as known at `at`; three or four queries."""
     now = at or timezone.now()
     if kinds is None:
         kinds = CheckKind.objects.in_use(at).filter(instrument=instrument)
         kinds = list(kinds.select_related("source", "gauge", "chamber"))
     last = _last_checks(kinds, at)
     values = check_charts.values_of(kinds, at)
-    events = events_of(instrument, at)
+    events = events_of(instrument, at) if events is None else events
     found = []
     for kind in kinds:
         series = check_charts.charted(kind, values, events)
@@ -130,12 +130,13 @@ def _drift_of(series):
 def review_lines(instrument, week):
     """What needs a person in a week, as it was known when the week ended."""
     at = min(week.end, timezone.now())
-    kinds = kinds_now(instrument, at)
+    events, lives = events_of(instrument, at), keep_up.lives_then(instrument, at)
+    kinds = kinds_now(instrument, at, events=events)
     lines = [line for now in kinds for line in _check_lines(now)]
     lines += _due_line(instrument, kinds)
-    lines += _drift_lines(instrument, week, at)
-    lines += _dose_lines(instrument, at)
-    lines += _upkeep_line(instrument, at)
+    lines += _drift_lines(instrument, week, at, events)
+    lines += _dose_lines(lives, at)
+    lines += _upkeep_line(instrument, keep_up.standings(instrument, at, events=events, lives=lives))
     return lines
 
 
@@ -229,11 +230,12 @@ def _due_line(instrument, kinds):
     ]
 
 
-def drifts_of(instrument, at):
+def drifts_of(instrument, at, events=None):
     """[(newest drift of a phase, first of it, event that ended it or None)], the newest first."""
     rows = Drift.objects.known(at).filter(chamber__instrument=instrument)
     rows = list(rows.select_related("chamber").order_by("-found_at")[:DRIFTS])
-    cuts = [event for event in events_of(instrument, at) if event.kind in OF_PUMP_DOWNS]
+    events = events_of(instrument, at) if events is None else events
+    cuts = [event for event in events if event.kind in OF_PUMP_DOWNS]
     phases = {}
     for row in rows:
         ended = next((event for event in cuts if event.at > row.found_at), None)
@@ -248,8 +250,8 @@ def drift_in_words(row):
     return f"Pump-downs {row.change} since {since:%-d %B}, {joined}{tail}"
 
 
-def _drift_lines(instrument, week, at):
-    for newest, first, ended in drifts_of(instrument, at):
+def _drift_lines(instrument, week, at, events):
+    for newest, first, ended in drifts_of(instrument, at, events):
         gone = newest.faded_at if newest.faded_at and newest.faded_at < at else None
         if (ended and not week.holds(ended.at)) or (gone and not week.holds(gone)):
             continue
@@ -273,12 +275,10 @@ def _drift_lines(instrument, week, at):
         )
 
 
-def _dose_lines(instrument, at):
-    use = keep_up.use_of_parts(instrument, at)
-    lives = lives_of(instrument, at)
-    for life in lives:
+def _dose_lines(lives, at):
+    for life in running_then(lives, at):
         dose = life.dose_then if life.part.counts == Part.Counts.DOSE else 0.0
-        if use and dose >= DOSE_WARN:
+        if dose >= DOSE_WARN:
             yield Line(
                 key=f"dose|{life.pk}",
                 heading="vacuum",
@@ -292,28 +292,27 @@ def _dose_lines(instrument, at):
 
 
 def lives_of(instrument, at=None):
-    """The lives that ran at `at`, with what they had counted by then; two queries."""
-    lives = PartLife.objects.filter(part__instrument=instrument, part__ended_at=None)
-    lives = lives.select_related("part__gauge").order_by("part", "-began_at")
-    if at is None:
-        lives = list(lives.running())
-        for life in lives:
-            life.seconds_then, life.dose_then = life.seconds, life.dose_pa_s
-        return lives
-    running = [
-        life for life in lives.filter(began_at__lt=at)
-        if life.ended_at is None or life.ended_at >= at
-    ]  # fmt: skip
-    marks = keep_up.marks_before(running, at)
-    for life in running:
-        mark = marks.get(life.pk)
-        life.seconds_then = mark.seconds if mark else 0.0
-        life.dose_then = mark.dose_pa_s if mark else 0.0
-    return running
+    """The lives that ran at `at`, with what they had counted by then; one query."""
+    if at is not None:
+        return running_then(keep_up.lives_then(instrument, at), at)
+    lives = PartLife.objects.filter(part__instrument=instrument, part__ended_at=None).running()
+    lives = list(lives.select_related("part__gauge").order_by("part", "-began_at"))
+    for life in lives:
+        life.seconds_then, life.dose_then = life.seconds, life.dose_pa_s
+    return lives
 
 
-def _upkeep_line(instrument, at):
-    due = [row for row in keep_up.standings(instrument, at) if row.is_due]
+def running_then(lives, at):
+    """Those of `keep_up.lives_then` that ran at `at`, in parts that are still kept."""
+    return [
+        life
+        for life in lives
+        if life.part.ended_at is None and (life.ended_at is None or life.ended_at >= at)
+    ]
+
+
+def _upkeep_line(instrument, standings):
+    due = [row for row in standings if row.is_due]
     if not due:
         return []
     names = ", ".join(f"{row.task} ({row.left}, {row.why})" for row in due)
@@ -335,8 +334,8 @@ def _upkeep_line(instrument, at):
 
 def health_table(instrument, at=None):
     """Rows of checks and of upkeep, for the review's second sheet: plain words."""
-    checks = []
-    for now in kinds_now(instrument, at):
+    checks, events = [], events_of(instrument, at)
+    for now in kinds_now(instrument, at, events=events):
         checks += _check_rows(now)
     upkeep = [
         {
@@ -346,7 +345,7 @@ def health_table(instrument, at=None):
             "state": "due" if row.is_due else "soon" if row.is_soon else "",
             "url": row.task.part.get_absolute_url() if row.task.part else "",
         }
-        for row in keep_up.standings(instrument, at)
+        for row in keep_up.standings(instrument, at, events=events)
     ]
     lives = [
         {

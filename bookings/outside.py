@@ -107,10 +107,10 @@ def verdict(instrument, week, lines):
     if stops:
         more = f", and {len(stops) - 1} more" if len(stops) > 1 else ""
         return "stop", f"{stops[0].says.rstrip('.')}{more}."
-    open_faults = list(_open_faults(instrument, week)[:3])
-    if open_faults:
-        words = "; ".join(row.says.rstrip(".") for row in open_faults)
-        return "warn", f"Open: {words}."
+    open_faults = [line for line in lines if line.rule == "fault" and line.heading == "broke"]
+    words = [line.says.rpartition("; ")[0] for line in open_faults if line.do][:3]
+    if words:
+        return "warn", f"Open: {'; '.join(words)}."
     if word == Instrument.Word.CAREFUL:
         return "warn", f"Staff say: {instrument.word_why}"
     return "ready", "Staff say usable, no fault is open, nothing stops a load."
@@ -129,11 +129,6 @@ def _own_word(instrument, week):
     if careful and Fault.objects.open().filter(instrument=instrument).exists():
         return Instrument.Word.USABLE
     return instrument.word
-
-
-def _open_faults(instrument, week):
-    still = Q(ended_at=None) | Q(ended_at__gte=week.end)
-    return Fault.objects.filter(still, instrument=instrument, began_at__lt=week.end)
 
 
 def _word(instrument, week):

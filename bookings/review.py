@@ -168,7 +168,9 @@ def gather(instrument, week, *, figures=True):
     lines += outside.review_lines(instrument, week, traces=traces, spoken=watchers.SPOKEN)
     lines += ahead.lines()
     lines = each_once(lines)
-    drawn, numbers = review_figures.of_week(instrument, week, traces, lines, whole=figures)
+    drawn, numbers = review_figures.of_week(
+        instrument, week, traces, lines, booked=ahead.booked, whole=figures
+    )
     return Gathered(
         lines=[line_of(plain(line)) for line in lines],
         fit=outside.verdict(instrument, week, lines),

@@ -8,7 +8,7 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 
 from bookings import health, learning, planning, pump, stores
-from bookings.models import Booking, PumpDown, Reading
+from bookings.models import PumpDown, Reading
 from facility import chart, qualify
 from facility.models import Chamber
 from facility.vacuum.chances import candidates
@@ -52,13 +52,13 @@ def shorter(text, most=34):
     return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
 
 
-def of_week(instrument, week, traces, lines, *, whole=True):
+def of_week(instrument, week, traces, lines, *, booked, whole=True):
     """Sheet two of a week, rendered: (html, the numbers as one sentence).
 
-    Takes:   whole, False where the week is only looked into: numbers, and how to get the rest.
+    Takes:   booked, the stretches that people had booked; whole, False where the week is only looked into: numbers, and how to get the rest.
     """
     runs = _runs(instrument, week)
-    numbers = hours(instrument, week, traces)
+    numbers = hours(week, traces, booked)
     context = {"week": week, "count": len(runs), "whole": whole, "tables": [numbers]}
     if whole:
         context["drawing"] = side_by_side(instrument, runs, lines)
@@ -246,24 +246,16 @@ def people(instrument, week):
     )
 
 
-def _hours(instrument, week, traces):
+def _hours(week, traces, booked):
     """(booked, used) hours inside the week."""
-    booked = (
-        Booking.objects.standing()
-        .of_people()
-        .on_main()
-        .filter(place__instrument=instrument)
-        .touching(week.start, week.end)
-        .values_list("starts_at", "ends_at")
-    )
     used = [(row.opened_at, row.closed_at or week.end) for row in traces.sessions]
     start, end = week.start.astimezone(UTC), week.end.astimezone(UTC)
-    return planning.hours_of(list(booked), start, end), planning.hours_of(used, start, end)
+    return planning.hours_of(booked, start, end), planning.hours_of(used, start, end)
 
 
-def hours(instrument, week, traces):
+def hours(week, traces, booked):
     """Sessions, loads, hours booked and used."""
-    booked, used = traces.hours = _hours(instrument, week, traces)
+    booked, used = traces.hours = _hours(week, traces, booked)
     return Table(
         "Numbers",
         "",

@@ -163,9 +163,9 @@ def review_lines(instrument, week):
     shelves = on_hand.shelves(week.end, instrument=instrument)
     connected = Cylinder.objects.connected_since(week.start, week.end).serving(instrument)
     found = on_hand.bottles(week.end, rows=connected, stocked=shelves, chambers=False)
-    flags = _waiting_then(week.end)
-    lines = [line for bottle in found for line in _lines_of_bottle(bottle, week, flags)]
     told = [shelf for shelf in shelves if shelf.says]
+    flags = _waiting_then(week.end) if told or any(one.alarms for one in found) else {}
+    lines = [line for bottle in found for line in _lines_of_bottle(bottle, week, flags)]
     done = _done_last_time(told, week.end)
     return lines + [_line_of_shelf(shelf, flags, done) for shelf in told]
 

@@ -144,11 +144,12 @@ class FollowUpQuerySet(models.QuerySet):
     def soonest(self):
         return self.select_related("incident__instrument", "who").order_by("until", "pk")
 
-    def overdue_at(self, moment, day):
-        """Added before that moment, due before that day, and not done then."""
-        return self.filter(added_at__lt=moment, until__lt=day).filter(
-            Q(done_at=None) | Q(done_at__gte=moment)
-        )
+    def of(self, instrument):
+        return self.filter(incident__instrument=instrument)
+
+    def undone_at(self, moment):
+        """Added before that moment and not done then."""
+        return self.filter(Q(done_at=None) | Q(done_at__gte=moment), added_at__lt=moment)
 
 
 class FollowUp(models.Model):
