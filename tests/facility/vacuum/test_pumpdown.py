@@ -86,3 +86,16 @@ def test_given_many_runs_of_a_known_kind_when_fitted_then_their_mean_and_spread_
     assert np.allclose(at @ curves.mean, at @ truth, atol=0.09)
     assert np.allclose(np.sqrt(np.einsum("gk,kl,gl->g", at, curves.spread, at)), 0.3, atol=0.05)
     assert np.std((heights - truth) @ at.T, axis=0) == pytest.approx([0.3] * 3, abs=0.05)
+
+
+def test_given_slow_runs_alone_read_late_when_fitted_then_the_usual_curve_keeps_its_slope():
+    rng, seens = np.random.default_rng(2), []
+    for level in rng.normal(0, 0.3, 40):  # each run ends soon after it is below the threshold
+        x = np.log(np.geomspace(120, 3000 * np.exp(level) * 1.2, 10))
+        y = -1.0 * (x - np.log(3000)) + level + rng.normal(0, 0.02, x.size)
+        seens.append(Seen(x, y, np.full(x.size, 4.0), np.ones(x.size)))
+
+    curves, _, _ = fit_curves(1e-4, seens)
+
+    late = np.interp(np.log([3000.0, 7000.0]), KNOTS, curves.mean)
+    assert (late[1] - late[0]) / np.log(7 / 3) == pytest.approx(-1.0, abs=0.12)
