@@ -8,8 +8,9 @@ import math
 
 import numpy as np
 
-from facility.vacuum.learning import expect, noise_of
+from facility.vacuum.learning import expect
 from facility.vacuum.pumpdown import basis
+from facility.vacuum.usual import noise_of
 
 LABEL_RIGHT = 0.93  # share of loads whose form is as written (own proposal)
 UNLIKE, UNLIKE_SPREAD = 0.04, 6.0  # share and covariance of runs unlike others (own proposal)

@@ -13,10 +13,11 @@ import numpy as np
 
 from facility.vacuum import remarks
 from facility.vacuum.chances import candidates
-from facility.vacuum.learning import Past, noise_of, past_of, solved
+from facility.vacuum.learning import Past, past_of, solved
 from facility.vacuum.pumpdown import FIRST_S, KNOTS, Seen, basis, expected_time
 from facility.vacuum.runs import clean
 from facility.vacuum.signatures import CAUSES, HANDS_OVER_PA, signs
+from facility.vacuum.usual import noise_of
 
 STEP, FEW = 0.2, 20  # width in ln(s) over which more than so many readings are put together
 FREEDOM = 6.0  # of the t distribution of readings about a curve (own choice)

@@ -15,10 +15,11 @@ import numpy as np
 from facility.vacuum.chances import candidates
 from facility.vacuum.diagnosis import fit, meant, points_of, typical_time
 from facility.vacuum.forecast import learn
-from facility.vacuum.learning import PARTS, noise_of, past_of, solved
+from facility.vacuum.learning import PARTS, past_of, solved
 from facility.vacuum.pumpdown import basis
 from facility.vacuum.signatures import leak, turbo_share
 from facility.vacuum.units import from_pascal
+from facility.vacuum.usual import noise_of
 
 WAYS = ("speed", "leak")
 LEAK_SIZE = 0.15  # thresholds; where the leak's signature is taken

@@ -23,10 +23,8 @@ from facility.vacuum.chances import (
 )
 from facility.vacuum.learning import (
     SCORES,
-    Curves,
     Past,
     Reasons,
-    fit_curves,
     fit_reasons,
     form_effects,
     of_forms,
@@ -36,6 +34,7 @@ from facility.vacuum.learning import (
 )
 from facility.vacuum.pumpdown import KNOTS, Seen, basis, expected_time, seen
 from facility.vacuum.runs import clock_of, crossing
+from facility.vacuum.usual import Curves, fit_curves
 
 VERSION = 1
 # Where nobody says otherwise. Source: transfer at 5e-7 mbar or better, MAX IV Bloch beamline,

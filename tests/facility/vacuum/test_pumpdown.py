@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 from facility.vacuum import chances
-from facility.vacuum.learning import fit_curves, prior_curves
 from facility.vacuum.pumpdown import KNOTS, Seen, basis, expected_curve, expected_time, seen
+from facility.vacuum.usual import fit_curves, prior_curves
 from tests.facility.vacuum.test_runs import falling, run
 
 
