@@ -165,6 +165,13 @@ class ConsumableForm(StoreForm):
         return said
 
 
+class RetireForm(StoreForm):
+    """It is kept no more."""
+
+    answers = "why"
+    why = words("Why", 160, required=False, help_text="such as: another product serves as well")
+
+
 class DialForm(StoreForm):
     """What the dial shows, as it is read."""
 

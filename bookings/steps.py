@@ -36,6 +36,22 @@ def marks_of(document, step_id):
     return row_of(document, step_id).get("marks", [])
 
 
+def came_to_air(document, states, sets):
+    """Whether devices that are told to stand so let the chamber up, as a vent step would.
+
+    Told by a vent valve that opens or a chamber that stands at air, where a vent step of the sheet
+    sets it so; a chamber that was at air before, or whose valve stood open, takes no second filling.
+    """
+    telling = {
+        (device, state)
+        for row in document["steps"]
+        if "vent" in row.get("marks", [])
+        for device, state in row.get("sets", {}).items()
+        if state == "air" or "vent" in device
+    }
+    return bool(telling & (states | sets).items()) and not telling & states.items()
+
+
 def after(session, sheet):
     """Steps of the sheet in its order, from the one after the last that this session took."""
     listed = [step for step in sheet.steps if step.kind == "step"]
@@ -346,6 +362,8 @@ def happened_anyway(*, session, by, sets, sentence="", happened_at=None, sent_id
         sent_id=sent_id,
     )
     devices.set_states(instrument, sets, entry)
+    if came_to_air(session.sheet.document, states, sets):
+        stores.after_step(["vent"], instrument=instrument, by=by, entry=entry)
     _raise_hazards(instrument, sheet, states | sets, entry, was)
     return entry
 

@@ -13,6 +13,7 @@ store_patterns = [
     path("consumables/<slug:slug>/take/", stores.take_out, name="take_out"),
     path("consumables/<slug:slug>/order/", stores.order, name="order_consumable"),
     path("consumables/<slug:slug>/change/", stores.change_consumable, name="change_consumable"),
+    path("consumables/<slug:slug>/retire/", stores.retire_consumable, name="retire_consumable"),
     path("orders/<int:pk>/cancel/", stores.cancel_order, name="cancel_order"),
     path("lots/<str:code>/open/", lots.open_lot, name="open_lot"),
     path("lots/<str:code>/count/", lots.count_lot, name="count_lot"),

@@ -20,12 +20,14 @@ KEPT = (
 
 
 @transaction.atomic
-def save_room(*, by, room=None, **about):
+def save_room(*, by, room=None, sent_id=None, **about):
     """A room with its free volume; without a `room` a new one."""
     access.require(by, "stock.keep")
+    if room is None and sent_id and (before := Room.objects.filter(sent_id=sent_id).first()):
+        return before
     if Room.objects.filter(name__iexact=about["name"]).exclude(pk=room and room.pk).exists():
         raise Refused(f"There is a room {about['name']} already. Change that one.")
-    room = room or Room()
+    room = room or Room(sent_id=sent_id)
     for field, value in about.items():
         setattr(room, field, value)
     room.save()

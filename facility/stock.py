@@ -63,16 +63,18 @@ def refuse_unless_amount(quantity, least=0.0):
 
 
 @transaction.atomic
-def add(*, by, name, unit, **about):
+def add(*, by, name, unit, sent_id=None, **about):
     """Put a consumable on the list; its stock starts at zero until a delivery or a count."""
     access.require(by, "stock.keep")
+    if sent_id and (before := Consumable.objects.filter(sent_id=sent_id).first()):
+        return before
     if Consumable.objects.filter(name__iexact=name).exists():
         raise Refused(f"“{name}” is on the list already. Deliver or count it there.")
     stem = slugify(name)[:36] or "consumable"
     taken = set(Consumable.objects.filter(slug__startswith=stem).values_list("slug", flat=True))
     slug = stem if stem not in taken and stem not in RESERVED else _free(stem, taken)
     return Consumable.objects.create(
-        slug=slug, name=name, unit=unit, created_at=timezone.now(), **about
+        slug=slug, name=name, unit=unit, created_at=timezone.now(), sent_id=sent_id, **about
     )
 
 
@@ -94,6 +96,33 @@ def change(*, consumable, by, **about):
     for field, value in about.items():
         setattr(consumable, field, value)
     consumable.save(update_fields=list(about))
+    return consumable
+
+
+@transaction.atomic
+def retire(*, consumable, by, why=""):
+    """It is kept no more: not offered, not asked for, its history stays. Once."""
+    access.require(by, "stock.keep")
+    consumable = _locked(consumable)
+    if consumable.retired_at:
+        return consumable
+    if order := Order.objects.on_its_way().filter(consumable=consumable).first():
+        raise Refused(
+            f"{order} is on its way. Take it in, or say that it will not come; then retire it."
+        )
+    consumable.retired_at, consumable.retired_by = timezone.now(), by
+    consumable.retired_why = _plain(why, 160)
+    consumable.save(update_fields=["retired_at", "retired_by", "retired_why"])
+    return consumable
+
+
+@transaction.atomic
+def keep_again(*, consumable, by):
+    """A retired consumable is kept again, with what was left of it."""
+    access.require(by, "stock.keep")
+    consumable = _locked(consumable)
+    consumable.retired_at, consumable.retired_by, consumable.retired_why = None, None, ""
+    consumable.save(update_fields=["retired_at", "retired_by", "retired_why"])
     return consumable
 
 

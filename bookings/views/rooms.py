@@ -47,7 +47,7 @@ def add_room(request):
     form = RoomForm(request.POST)
     return written(
         form,
-        lambda said: bottles.save_room(by=request.user, **form.about()),
+        lambda said: bottles.save_room(by=request.user, sent_id=said["sent_id"], **form.about()),
         lambda _: see(request, "bookings:rooms"),
         lambda: _shown(request, status=422, new=form),
     )

@@ -6,7 +6,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from bookings import stores as told
-from bookings.forms_stores import ConsumableForm, CountForm, DeliverForm, OrderForm, TakeForm
+from bookings.forms_stores import (
+    ConsumableForm,
+    CountForm,
+    DeliverForm,
+    OrderForm,
+    RetireForm,
+    TakeForm,
+)
 from facility import on_hand, stock, stocking
 from facility.access import may, policy
 from facility.errors import Refused
@@ -39,6 +46,7 @@ def stores(request):
     shelves = on_hand.shelves()
     bottles = on_hand.bottles(stocked=shelves)
     context = {
+        "retired": Consumable.objects.retired()[:GONE],
         "first": [row for row in told.table_rows(shelves, bottles) if row["says"]],
         "shelves": shelves,
         "bottles": bottles,
@@ -84,6 +92,7 @@ def _shown(request, row, *, status=200, **forms):
             "deliver_form": DeliverForm(),
             "order_form": OrderForm(),
             "change_form": ConsumableForm(initial=_as_typed(row)),
+            "retire_form": RetireForm(),
         }
     return page(request, "bookings/consumable.html", context | forms, status=status)
 
@@ -201,13 +210,29 @@ def change_consumable(request, slug):
     )  # fmt: skip
 
 
+@require_POST
+@policy("stock.keep")
+def retire_consumable(request, slug):
+    """POST says that it is kept no more, or that it is kept again."""
+    form = RetireForm(request.POST)
+    if "again" in request.POST:
+        row = stock.keep_again(consumable=consumable_of(slug), by=request.user)
+        messages.success(request, f"{row} is kept again.")
+        return see(request, row)
+    return _written(
+        request, slug, form, "retire_form",
+        lambda row, said: stock.retire(consumable=row, by=request.user, why=said["why"]),
+        lambda row: f"{row} is kept no more. Its history stays on this page.",
+    )  # fmt: skip
+
+
 @policy("stock.keep")
 def add_consumable(request):
     """GET asks what it is; POST puts it on the list."""
     form = ConsumableForm(request.POST) if request.method == "POST" else ConsumableForm()
     return written(
         form,
-        lambda said: stock.add(by=request.user, **form.about()),
+        lambda said: stock.add(by=request.user, sent_id=said["sent_id"], **form.about()),
         lambda row: see(request, row),
         lambda: page(
             request,

@@ -12,6 +12,7 @@ class Room(models.Model):
     volume_m3 = models.FloatField(help_text="free volume: walls, less what fills it")
     ventilation_m3_h = models.FloatField(null=True, blank=True, help_text="fresh air, if known")
     monitor = models.CharField(max_length=120, blank=True, help_text="oxygen monitor and its alarm")
+    sent_id = models.UUIDField(null=True, unique=True)
 
     class Meta:
         ordering = ["name"]
@@ -32,6 +33,10 @@ class ConsumableQuerySet(models.QuerySet):
 
     def kept(self):
         return self.filter(retired_at=None)
+
+    def retired(self):
+        """Kept no more, the newest first."""
+        return self.exclude(retired_at=None).order_by("-retired_at")
 
     def known(self, moment):
         """On the list at that moment."""
@@ -93,6 +98,11 @@ class Consumable(models.Model):
     in_use = models.ForeignKey("Lot", models.PROTECT, null=True, blank=True, related_name="+")
     created_at = models.DateTimeField()
     retired_at = models.DateTimeField(null=True, blank=True)
+    retired_by = models.ForeignKey(
+        "Person", models.PROTECT, null=True, blank=True, related_name="+"
+    )
+    retired_why = models.CharField(max_length=160, blank=True)
+    sent_id = models.UUIDField(null=True, unique=True)
 
     objects = ConsumableQuerySet.as_manager()
 
