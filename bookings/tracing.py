@@ -24,7 +24,7 @@ from samples.models import Cleaning, Mount, Whereabouts
 
 BEFORE, AFTER = 30, 60  # days looked at around the day; own proposal
 LONGEST = 400
-MOST, MOST_NOTES, MOST_ROWS = 400, 1500, 6000
+MOST, MOST_NOTES, MOST_ROWS = 400, 3000, 6000
 NEAR = timedelta(days=10)  # of the day: a load that carries the element is taken as the source
 A_BLANK_SHOWS = 0.5  # at.%, MEM-02: own proposal
 PLACES = (Place.Kind.BENCH, Place.Kind.GLOVE_BOX)
@@ -55,13 +55,13 @@ def around(element, day_start, *, before=BEFORE, after=AFTER):
     loads = {row.pk: row for row in (*early, *late)}
     holders = {row.holder_id for row in loads.values()}
     mounts = _mounts(loads, holders, start, end)
-    seen, surveyed = _seen(element, loads)
+    seen, surveyed, sputtered = _seen(element, loads)
     places = _places(loads, holders, start, end)
     chambers = _chambers(loads)
     stays = [
         tracing.Stay(
             pk, row.loaded_at, row.taken_out_at or max(end, row.loaded_at),
-            _things(row, mounts.get(pk, ()), places.get(pk), chambers),
+            _things(row, mounts.get(pk, ()), places.get(pk), chambers, pk in sputtered),
             carried=any(declares(mount.sample, element) for mount in mounts.get(pk, ())),
             seen=seen.get(pk), surveyed=pk in surveyed,
         )
@@ -93,7 +93,7 @@ def _mounts(loads, holders, start, end):
     rows = (
         Mount.objects.filter(holder__in=holders, since__lt=end)
         .filter(Q(until=None) | Q(until__gte=start))
-        .select_related("sample__owner")
+        .select_related("sample__owner", "lot__consumable")
         .order_by("position")[:MOST_ROWS]
     )
     by_holder, found = {}, {}
@@ -138,7 +138,7 @@ def _chambers(loads):
     return found
 
 
-def _things(load, mounts, place, chambers):
+def _things(load, mounts, place, chambers, sputtered):
     things = [tracing.Thing("holder", load.holder_id, str(load.holder))]
     things += [tracing.Thing("sample", row.sample_id, f"“{row.sample}”") for row in mounts]
     here = chambers.get(load.instrument_id, {})
@@ -148,13 +148,21 @@ def _things(load, mounts, place, chambers):
     if "main" in here and load.transferred_at:
         name = f"main chamber, arm and stage of {load.instrument}"
         things.append(tracing.Thing("main", here["main"].pk, name))
+    if sputtered:
+        name = f"ion gun of {load.instrument}"
+        things.append(tracing.Thing("gun", load.instrument_id, name))
     if place:
         things.append(tracing.Thing("place", place.pk, f"{place.name}, its tweezers and gauge"))
+    lots = {row.lot_id: row.lot for row in mounts if row.lot_id}
+    things += [tracing.Thing("lot", pk, f"the same {lot}") for pk, lot in lots.items()]
     return tuple(things)
 
 
 def _seen(element, loads):
-    """({load: seen or not}, loads with a survey), from answers and from notes of their sessions."""
+    """({load: seen or not}, loads with a survey, loads that the ion gun was set for).
+
+    From answers, and from notes and settings of the sessions that measured them.
+    """
     rows = Measurement.objects.filter(load__in=loads).values_list(
         "load_id", "session__log_id", "what"
     )[:MOST_ROWS]
@@ -163,14 +171,17 @@ def _seen(element, loads):
         of_log.setdefault(log_id, set()).add(load)
         if "survey" in what.casefold():
             surveyed.add(load)
-    notes = Entry.objects.filter(log__in=of_log, kind="note").order_by("-pk")[:MOST_NOTES]
-    seen = {}
-    for entry in notes if element else ():
-        if len(of_log[entry.log_id]) == 1 and _names(element, log.contents(entry).get("says", "")):
-            seen[next(iter(of_log[entry.log_id]))] = True
+    told = Entry.objects.filter(log__in=of_log, kind__in=("note", "setting"))
+    seen, sputtered = {}, set()
+    for entry in told.order_by("-pk")[:MOST_NOTES] if element else ():
+        said, measured = log.contents(entry), of_log[entry.log_id]
+        if said.get("device") == "ion gun":
+            sputtered |= measured
+        elif len(measured) == 1 and _names(element, said.get("says", "")):
+            seen[next(iter(measured))] = True
     for pk, answer in LookedFor.objects.answers(element, loads).items():
         seen[pk] = answer.shows
-    return seen, surveyed
+    return seen, surveyed, sputtered
 
 
 def _names(element, text):

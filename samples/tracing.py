@@ -1,6 +1,6 @@
 """Tracing a contamination: what may have been touched, ranked, both ways in time. Pure.
 
-Loads pass things on: their holder, the samples on it, the chambers, the bench. A level from 0 to 1
+Loads pass things on: their holder, the samples on it, chambers, ion gun, bench, lot of tape. A level from 0 to 1
 is carried from load to load along these things; a cleaning dampens it, a clean blank nearly ends
 it. Loads are swept once, so the work grows with their number only.
 All weights are own proposals: they order, they are no probabilities.
@@ -9,8 +9,14 @@ All weights are own proposals: they order, they are no probabilities.
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-CARRIES = {"holder": 0.9, "sample": 0.4, "introduction": 0.12, "main": 0.1, "place": 0.05}
-FADES = {"holder": 0.97, "sample": 0.9, "introduction": 0.8, "main": 0.8, "place": 0.7}
+CARRIES = {
+    "holder": 0.9, "sample": 0.4, "introduction": 0.12, "main": 0.1, "gun": 0.08, "place": 0.05,
+    "lot": 0.04,
+}  # fmt: skip
+FADES = {
+    "holder": 0.97, "sample": 0.9, "introduction": 0.8, "main": 0.8, "gun": 0.8, "place": 0.7,
+    "lot": 0.7,
+}  # fmt: skip
 CLEANED, CLEAN_BLANK = 0.1, 0.02
 NOT_SEEN, NOT_WRITTEN, SEEN = 0.15, 0.9, 0.3  # SEEN: of the doubt that is left
 NOT_DECLARED = 0.05  # of a load as the source, where none of its samples declares the element
@@ -20,8 +26,13 @@ WEIGHTS = (
     ("a load with a sample that lay beside it", "0.4"),
     ("the next load through the same introduction chamber", "0.12"),
     ("the next load in the same main chamber, arm and stage", "0.1"),
+    ("the next load that the same ion gun sputtered", "0.08"),
     ("the next holder at the same bench, its tweezers and gauge", "0.05"),
-    ("fades with each load between: holder, sample, chamber, bench", "0.97, 0.9, 0.8, 0.7"),
+    ("the next load with tape from the same lot", "0.04"),
+    (
+        "fades with each load between: holder, sample, chamber or gun, bench or tape",
+        "0.97, 0.9, 0.8, 0.7",
+    ),
     ("a cleaning between", "times 0.1"),
     ("a blank between without the element", "times 0.02"),
     ("its data looked at for the element, not seen", "times 0.15"),
@@ -33,7 +44,7 @@ WEIGHTS = (
 
 @dataclass(frozen=True)
 class Thing:
-    """What loads share: a holder, a sample, a chamber, a bench."""
+    """What loads share: a holder, a sample, a chamber, an ion gun, a bench, a lot of tape."""
 
     kind: str  # a key of CARRIES
     key: int
@@ -156,6 +167,8 @@ def _reason(thing):
         "sample": "carries {}, which lay beside it",
         "introduction": "through the {} after it",
         "main": "in the {} after it",
+        "gun": "sputtered by the {} after it",
+        "lot": "mounted with {} after it",
         "place": "at the {} after it",
     }
     return said[thing.kind].format(thing.name)

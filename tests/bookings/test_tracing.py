@@ -106,3 +106,31 @@ def test_given_an_overdue_follow_up_when_a_later_week_is_reviewed_then_one_line_
     late = next(line for line in lines if line.key.startswith("follow-ups|"))
     assert late.says.startswith("1 follow-up overdue: Look at the arm's stop.")
     assert Load.objects.count() == 0
+
+
+def test_given_a_lot_of_tape_and_a_sputtered_load_when_read_then_both_are_things_they_share(lab):
+    from bookings import inside, run
+    from bookings.models import Measurement
+    from samples import mount
+
+    lot = build.tape(lab)
+    tin = build.sample(owner=lab.ben, composition="SnO2")
+    standing = mount.mount(holder=lab.holder, sample=tin, by=lab.ben)
+    type(standing).objects.filter(pk=standing.pk).update(
+        lot=lot, since=timezone.now() - timedelta(hours=2)
+    )
+    session = run.sign_on(instrument=lab.instrument, by=lab.ben)
+    load = inside.open_load(
+        session=session, holder=lab.holder, by=lab.ben, moment=timezone.now() - timedelta(hours=1)
+    )
+    measured = say.note(session=session, by=lab.ben, text="survey")
+    Measurement.objects.create(
+        session=session, load=load, mount=standing, what="survey", at=timezone.now(), entry=measured
+    )
+    say.setting(session=session, by=lab.ben, device="ion gun", values={"minutes": "2"})
+
+    (stay,) = tracing.around("Sn", timezone.now() - timedelta(days=1)).stays
+
+    kinds = {thing.kind: thing.name for thing in stay.things}
+    assert kinds["lot"] == "the same Copper tape, batch 31"
+    assert kinds["gun"] == f"ion gun of {lab.instrument}"

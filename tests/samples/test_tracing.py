@@ -39,6 +39,23 @@ def test_given_a_spill_when_traced_then_the_same_holder_comes_first_and_nothing_
     assert found.ranked[0].reasons == ("same holder, B9",)
 
 
+def test_given_one_ion_gun_and_one_lot_of_tape_when_traced_then_they_come_after_holder_and_chamber():
+    gun, tape = Thing("gun", 1, "ion gun of Quayside"), Thing("lot", 3, "the same tape, batch 31")
+    stays = [
+        stay(1, 0, HOLDER, LOCK, gun, tape, carried=True),
+        stay(2, 1, OTHER, tape),
+        stay(3, 2, OTHER, gun),
+        stay(4, 3, OTHER, LOCK),
+        stay(5, 4, HOLDER),
+    ]
+
+    found = trace(stays, [], seeds={1})
+
+    assert [touched.stay.key for touched in found.ranked] == [5, 4, 3, 2]
+    assert found.ranked[2].reasons == ("sputtered by the ion gun of Quayside after it",)
+    assert found.ranked[3].reasons == ("mounted with the same tape, batch 31 after it",)
+
+
 @pytest.mark.parametrize(
     ("blank", "score", "against"),
     [
