@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from bookings.tracing import declares
 from facility.chart.lanes import LaneSlip, trace_lanes
+from facility.errors import Refused
 from samples import tracing
 from samples.geometry import gaps
 from samples.layout import read_layout
@@ -73,7 +74,7 @@ def _neighbours(found, around):
 def _gaps(load):
     try:
         return {tuple(pair): mm for pair, mm in gaps(read_layout(load.layout)).items()}
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (Refused, ValueError, KeyError, TypeError, AttributeError):
         return {}
 
 

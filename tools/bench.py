@@ -17,6 +17,7 @@ import tempfile
 import time
 import uuid
 from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -29,6 +30,7 @@ from tools import bench_pure, postgresql  # noqa: E402
 ROUNDS = 300  # of each request, by turns, after WARM ones that are not counted
 WARM = 30
 ENTRIES = 10_000
+LOADS_A_YEAR, HOLDERS = 400, 14
 
 HEAD = """# Benchmarks
 
@@ -97,6 +99,7 @@ def measured(name):
     with served() as port:
         rows = recording(lab, Browser(port, lab.ben))
         rows += reading(lab, Browser(port, lab.dee))
+        rows += tracing(lab, Browser(port, lab.dee))
     return ROWS.format(name=name, rows="\n".join([*rows, verifying(lab)]))
 
 
@@ -220,6 +223,91 @@ def reading(lab, browser):
         f"| empty page, signed in | {ms['empty page']:.2f} ms | | |",
         f"| weekly review of nine lines | {ms['review']:.2f} ms | {ratio:.2f} of the empty page | 3 |",
     ]
+
+
+def tracing(lab, browser):
+    """A trace in the newest three months, with one year and then ten years of loads behind it."""
+    from django.urls import reverse
+    from django.utils import timezone
+
+    lab.carriers = [lab.holder, *(holder_of(lab, n) for n in range(HOLDERS - 1))]
+    lab.sample = a_sample(lab)
+    on = f"{timezone.localdate() - timedelta(days=60)}"
+    path = f"{reverse('bookings:trace')}?element=Sn&on={on}"
+    rows, first = [], 0
+    for years in (1, 10):
+        a_past(lab, LOADS_A_YEAR * first, LOADS_A_YEAR * years)
+        first, times = years, {"/bench/page/": [], path: []}
+        for n in range(WARM + ROUNDS // 3):
+            for asked, spent in times.items():
+                took = browser.ask("GET", asked)
+                if n >= WARM:
+                    spent.append(took)
+        empty, trace = (statistics.median(spent) * 1000 for spent in times.values())
+        if years == 1:
+            young, aim, against = trace / empty, "", ""
+        else:
+            against = f", {trace / empty / young:.2f} of one year's"
+            aim = "1.1 of one year's"
+        said = f"tracing an element, {years} year{'s' * (years > 1)} of loads"
+        rows.append(
+            f"| {said} | {trace:.2f} ms | {trace / empty:.2f} of the empty page{against} | {aim} |"
+        )
+    return rows
+
+
+def holder_of(lab, number):
+    """One holder more."""
+    from tests import build
+
+    return build.holder(f"T{number + 1}", by=lab.ada)
+
+
+def a_sample(lab):
+    """A sample that declares the element that is traced."""
+    from tests import build
+
+    return build.sample("Tin oxide", owner=lab.ben, composition="SnO2")
+
+
+def a_past(lab, first, last):
+    """Loads `first` to `last`, counted back from now, each with a mount and a walk to the bench."""
+    from django.utils import timezone
+
+    from bookings.models import Load
+    from facility.models import Log, Place
+    from samples.models import Mount, Whereabouts
+
+    now, between = timezone.now(), timedelta(days=365) / LOADS_A_YEAR
+    bench = Place.objects.filter(kind=Place.Kind.BENCH).first()
+    numbers = range(first, last)
+    logs = Log.objects.bulk_create(Log(kind="load", instrument=lab.instrument) for _ in numbers)
+    loads, mounts, walks = [], [], []
+    for n, log in zip(numbers, logs, strict=True):
+        at, holder = now - between * (n + 1), lab.carriers[n % HOLDERS]
+        out = at + between * 0.8
+        loads.append(
+            Load(
+                instrument=lab.instrument, holder=holder, log=log, loaded_at=at, taken_out_at=out,
+                loaded_by=lab.ben, layout={"holder": {}, "mounts": []},
+            )
+        )  # fmt: skip
+        mounts.append(
+            Mount(
+                holder=holder, sample=lab.sample, position=1, since=at - timedelta(hours=1),
+                until=out, thickness_mm=0.2, by=lab.ben,
+            )
+        )  # fmt: skip
+        if bench:
+            walks.append(
+                Whereabouts(
+                    holder=holder, place=bench, since=at - timedelta(hours=2),
+                    until=at - timedelta(hours=1), by=lab.ben,
+                )
+            )  # fmt: skip
+    Load.objects.bulk_create(loads)
+    Mount.objects.bulk_create(mounts)
+    Whereabouts.objects.bulk_create(walks)
 
 
 def verifying(lab):

@@ -317,6 +317,7 @@ class Mount(models.Model):
 
     class Meta:
         ordering = ["holder", "position", "since"]
+        indexes = [models.Index(name="mount_by_end", fields=["holder", "until"])]
         constraints = [
             models.UniqueConstraint(
                 name="one_sample_a_position",
@@ -375,6 +376,7 @@ class Whereabouts(models.Model):
 
     class Meta:
         ordering = ["-since"]
+        indexes = [models.Index(name="whereabouts_by_holder", fields=["holder", "since"])]
         constraints = [
             models.UniqueConstraint(
                 name="one_place_a_holder", fields=["holder"], condition=Q(until=None)
