@@ -1,6 +1,6 @@
 """What the tracing page shows: rows in words, neighbours, people to tell, and the drawing."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from urllib.parse import urlencode
 
 from django.urls import reverse
@@ -15,6 +15,7 @@ from samples.layout import read_layout
 
 SHOWN, LANES, NEIGHBOURS = 24, 9, 24
 LIKELY, MAY = 0.5, 0.1
+MARGIN = timedelta(days=4)  # around what is inked, on a phone
 
 
 def context_of(found, around):
@@ -29,7 +30,7 @@ def context_of(found, around):
         "likely": sum(touched.score >= LIKELY for touched in found.ranked),
         "neighbours": _neighbours(found, around),
         "people": _people(found, around),
-        "drawings": [_drawing(found, around)] if rows or sources else [],
+        "drawings": _drawings(found, around) if rows or sources else [],
         "weights": tracing.WEIGHTS,
         "looked_at": len(around.loads),
     }
@@ -94,8 +95,8 @@ def _first(found):
     return min(sources or starts)
 
 
-def _drawing(found, around):
-    """Lanes of the holders that matter most, the way inked."""
+def _drawings(found, around):
+    """Lanes of the holders that matter most, the way inked: wide, narrower, and for a phone."""
     best = (*found.sources, *found.ranked)
     holders = list(dict.fromkeys(around.loads[t.stay.key].holder_id for t in best))[:LANES]
     known = {touched.stay.key: touched for touched in best}
@@ -129,16 +130,37 @@ def _drawing(found, around):
     start, end = around.start, min(around.end, timezone.now())
     if end <= start:
         end = around.end
-    first = timezone.localtime(start).date()
-    ticks = []
-    for days in range(7, max((end - start).days, 8), 14):
-        moment = start + timedelta(days=days)
-        ticks.append((moment.timestamp(), f"{first + timedelta(days=days):%d %b}"))
     words = f"{len(holders)} holders as lanes, {len(slips)} loads on them, the way of {around.element} inked"
-    return trace_lanes(
-        slips, sorted(way), cleaned, start=start.timestamp(), end=end.timestamp(),
-        ticks=ticks[:12], says=words,
-    )  # fmt: skip
+    inked = [slip for slip in slips if slip.kind != "other"] or slips
+    near = (
+        max(start, _moment(min(slip.start for slip in inked)) - MARGIN),
+        min(end, _moment(max(slip.end for slip in inked)) + MARGIN),
+    )
+    sizes = [("upright", 1000, 70, 10, (start, end)), ("across", 600, 60, 5, (start, end))]
+    sizes.append(("phone", 360, 48, 3, near))
+    return [
+        trace_lanes(
+            [slip for slip in slips if first.timestamp() <= slip.start < last.timestamp()],
+            sorted(way), cleaned, start=first.timestamp(), end=last.timestamp(),
+            ticks=_ticks(first, last, most), size=size, width=width, left=left, says=words,
+        )
+        for size, width, left, most, (first, last) in sizes
+    ]  # fmt: skip
+
+
+def _moment(stamp):
+    return datetime.fromtimestamp(stamp, UTC)
+
+
+def _ticks(first, last, most):
+    """At most so many days, each with its word."""
+    step = max(((last - first).days + most - 1) // most, 1)
+    moments = (first + timedelta(days=n * step + step / 2) for n in range(most))
+    return [
+        (moment.timestamp(), f"{timezone.localtime(moment):%d %b}")
+        for moment in moments
+        if moment < last
+    ]
 
 
 def address(**asks):

@@ -21,12 +21,14 @@ class LaneSlip:
     says: str
 
 
-def trace_lanes(slips, way, cleanings, *, start, end, ticks, size="only", width=1000, says=""):
+def trace_lanes(
+    slips, way, cleanings, *, start, end, ticks, size="only", width=1000, left=LEFT, says=""
+):
     """Draws a trace.
 
     Takes:   slips, LaneSlip; lanes stand in order of their first slip; way, pairs of keys that the
              path joins; cleanings, pairs of lane and time; start and end, the span, in the unit of
-             all times; ticks, pairs of time and word.
+             all times; ticks, pairs of time and word; left, room for the lanes' names.
     Returns: Drawing.   Raises: ValueError unless the span is above zero.
     """
     if end <= start:
@@ -37,14 +39,14 @@ def trace_lanes(slips, way, cleanings, *, start, end, ticks, size="only", width=
 
     def x(moment):
         share = (min(max(moment, start), end) - start) / (end - start)
-        return round(LEFT + share * (width - LEFT - RIGHT), 1)
+        return round(left + share * (width - left - RIGHT), 1)
 
     def y(lane):
         return TOP + LANE * lanes.index(lane) + LANE / 2
 
-    ground = [Line("grid", f"M{LEFT} {y(lane)}H{width - RIGHT}") for lane in lanes]
+    ground = [Line("grid", f"M{left} {y(lane)}H{width - RIGHT}") for lane in lanes]
     ground += [Line("grid", f"M{x(at)} {TOP}V{foot}") for at, _ in ticks]
-    ground.append(Line("axis", f"M{LEFT} {foot}H{width - RIGHT}"))
+    ground.append(Line("axis", f"M{left} {foot}H{width - RIGHT}"))
     words = [Word(lane, 4, y(lane) + 5, "said") for lane in lanes]
     words += [Word(word, x(at), foot + 20, "axis-word", "middle") for at, word in ticks]
     places = {slip.key: slip for slip in slips}
@@ -60,19 +62,19 @@ def trace_lanes(slips, way, cleanings, *, start, end, ticks, size="only", width=
     ]
     dots = []
     for slip in slips:
-        left, right = x(slip.start), max(x(slip.end), x(slip.start) + SHORTEST)
+        begins, ends = x(slip.start), max(x(slip.end), x(slip.start) + SHORTEST)
         kind = "odd" if slip.kind in ("source", "seen") else "over"
         if slip.kind != "other":
-            above.append(Line(kind, f"M{left} {y(slip.lane) - 9}H{right}v18H{left}z"))
+            above.append(Line(kind, f"M{begins} {y(slip.lane) - 9}H{ends}v18H{begins}z"))
         dots.append(
             Dot(
-                left, y(slip.lane), {"source": "warn", "seen": "warn"}.get(slip.kind, "manual"),
+                begins, y(slip.lane), {"source": "warn", "seen": "warn"}.get(slip.kind, "manual"),
                 r={"source": 8, "seen": 6, "touched": 5}.get(slip.kind, 3), url=slip.url,
-                says=slip.says, hit=(left - 10, y(slip.lane) - 20, 22, 40),
+                says=slip.says, hit=(begins - 10, y(slip.lane) - 20, 22, 40),
                 stop=slip.kind in ("source", "seen"),
             )
         )  # fmt: skip
     return Drawing(
-        size, width, height, (LEFT, TOP, width - LEFT - RIGHT, foot - TOP), says,
+        size, width, height, (left, TOP, width - left - RIGHT, foot - TOP), says,
         ground=tuple(ground), above=tuple(above), dots=tuple(dots), words=tuple(words),
     )  # fmt: skip

@@ -1,5 +1,6 @@
 """Template words of the lab: pressures, times, codes, marks. A builtin, so nobody loads it."""
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, timedelta
 from functools import cache
@@ -218,6 +219,23 @@ def minus(number):
     ('−5', '3')
     """
     return str(number).replace("-", "−")
+
+
+@register.filter
+def first_sentences(text, most=130):
+    """The first sentence of a verdict, and what follows while it stays short; a list needs no more.
+
+    >>> first_sentences("A leak. Search for it.")
+    'A leak. Search for it.'
+    >>> first_sentences("Like outgassing: it slows down. " + "In other units it is this. " * 9, 40)
+    'Like outgassing: it slows down.'
+    """
+    said = ""
+    for sentence in re.split(r"(?<=[.!?]) (?=[A-Z])", str(text)):
+        if said and len(said) + len(sentence) > most:
+            break
+        said = f"{said} {sentence}".strip()
+    return said
 
 
 @register.filter
