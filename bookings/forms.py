@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from bookings.models import Flag
 from facility.models import Instrument, Place
+from samples.codes import read_code
 from samples.models import Holder
 
 
@@ -38,6 +39,11 @@ class StepForm(SentForm):
 
     step = forms.CharField(max_length=60)
     holder = forms.CharField(max_length=60, required=False, label="Holder")
+    through = forms.CharField(max_length=2000, required=False)
+
+    def before(self):
+        """The steps that a folded sheet takes with the one that was pressed, in their order."""
+        return self.cleaned_data["through"].split()
 
     def values(self):
         """What the step asked for, by name: fields called `asked:NAME`."""
@@ -51,8 +57,6 @@ class StepForm(SentForm):
         text = self.cleaned_data["holder"].strip()
         if not text:
             return None
-        from samples.codes import read_code
-
         if found := Holder.objects.called(text).first():
             return found
         try:

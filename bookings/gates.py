@@ -4,8 +4,8 @@ A gate that nothing here computes is a look of the person at the instrument; it 
 No gate stands before making safe, unloading, signing off or writing something down.
 """
 
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 
 from django.utils import timezone
 
@@ -37,7 +37,10 @@ class Gate:
 
 @dataclass(frozen=True)
 class Situation:
-    """What gates may look at: `load` in the introduction chamber, `measured` on the stage."""
+    """What gates may look at: `load` in the introduction chamber, `measured` on the stage.
+
+    `at` is the moment they are asked about: now, or when a tablet without a network took the step.
+    """
 
     instrument: object
     person: object
@@ -45,6 +48,7 @@ class Situation:
     measured: object
     states: dict
     step: object = None
+    at: datetime = field(default_factory=timezone.now)
 
 
 def words(pascal, unit):
@@ -54,18 +58,23 @@ def words(pascal, unit):
     return f"{mantissa} × 10{raised} {unit}"
 
 
-def _newest(instrument, kind):
+def _newest(now, kind):
     """The newest reading of a chamber, whichever of its gauges it is from, or None."""
-    found = pump.newest(pump.gauges_of(instrument, kind)).values()
+    found = pump.newest(pump.gauges_of(now.instrument, kind), now.at).values()
     return max((row for row in found if row is not None), key=lambda row: row.at, default=None)
 
 
-def _ago(reading):
+def _ago(now, reading):
     """How old a reading is, in the largest unit that says it."""
-    minutes = (timezone.now() - reading.at).total_seconds() / 60
+    minutes = (now.at - reading.at).total_seconds() / 60
     if minutes < 90:
         return f"{minutes:.0f} min"
     return f"{minutes / 60:.0f} h" if minutes < 48 * 60 else f"{minutes / 1440:.0f} days"
+
+
+def _when(now, reading):
+    """When a fresh reading was read, in words."""
+    return "just now" if now.at - reading.at < timedelta(minutes=1) else f"{_ago(now, reading)} ago"
 
 
 def _times(ratio):
@@ -74,7 +83,7 @@ def _times(ratio):
 
 
 def _below_threshold_and_fresh(now):
-    reading = _newest(now.instrument, Chamber.Kind.INTRODUCTION)
+    reading = _newest(now, Chamber.Kind.INTRODUCTION)
     if reading is None:
         return False, "no pressure of the introduction chamber is written down yet"
     if reading.pressure_pa is None:
@@ -90,22 +99,21 @@ def _below_threshold_and_fresh(now):
     limit = now.instrument.threshold_pa
     if reading.pressure_pa > limit:
         return False, f"pressure {_times(reading.pressure_pa / limit)} times too high"
-    if timezone.now() - reading.at > pump.FRESH:
-        return False, f"the last pressure is {_ago(reading)} old: read it again"
-    return (
-        True,
-        f"{words(reading.pressure_pa, reading.gauge.unit)}, {_ago(reading)} ago",
-    )
+    if now.at - reading.at > pump.FRESH:
+        return False, f"the last pressure is {_ago(now, reading)} old: read it again"
+    return True, f"{words(reading.pressure_pa, reading.gauge.unit)}, read {_when(now, reading)}"
 
 
 def _gauge_can_read(now):
-    reading = _newest(now.instrument, Chamber.Kind.INTRODUCTION)
+    reading = _newest(now, Chamber.Kind.INTRODUCTION)
     if reading is None or reading.pressure_pa is None:
         return False, "write the rough gauge's pressure down first"
     unit = reading.gauge.unit
     limit = words(CROSSOVER_PA, unit)
     if reading.pressure_pa > CROSSOVER_PA:
         return False, f"{words(reading.pressure_pa, unit)}, the gauge may be lit below {limit}"
+    if now.at - reading.at > pump.FRESH:
+        return False, f"the last pressure is {_ago(now, reading)} old: read it again"
     return True, f"{words(reading.pressure_pa, unit)}, below {limit}"
 
 
@@ -118,8 +126,8 @@ def _gauge_off(now):
 
 def _burst_within_limit(now):
     """PMP-03: gas shared between both chambers the moment the gate opens, no pump counted."""
-    intro = _newest(now.instrument, Chamber.Kind.INTRODUCTION)
-    main = _newest(now.instrument, Chamber.Kind.MAIN)
+    intro = _newest(now, Chamber.Kind.INTRODUCTION)
+    main = _newest(now, Chamber.Kind.MAIN)
     volumes = dict(now.instrument.chambers.values_list("kind", "volume_l"))
     if intro is None or intro.pressure_pa is None or len(volumes) < 2:
         return None
@@ -154,7 +162,7 @@ def _slot_free(now):
 
 
 def _main_recovered(now):
-    reading = _newest(now.instrument, Chamber.Kind.MAIN)
+    reading = _newest(now, Chamber.Kind.MAIN)
     if reading is None or reading.pressure_pa is None:
         return False, "write the main chamber's pressure down first"
     unit, ceiling = reading.gauge.unit, now.instrument.main_ceiling_pa
@@ -162,8 +170,8 @@ def _main_recovered(now):
         return False, (
             f"main chamber {words(reading.pressure_pa, unit)}, above {words(ceiling, unit)}"
         )
-    if timezone.now() - reading.at > RECOVERY_AGE:
-        return False, f"the main chamber was read {_ago(reading)} ago: read it again"
+    if now.at - reading.at > RECOVERY_AGE:
+        return False, f"the main chamber was read {_ago(now, reading)} ago: read it again"
     return True, f"main chamber {words(reading.pressure_pa, unit)}"
 
 
@@ -195,8 +203,9 @@ def _argon_steady(now):
     gauge = pump.gun_gauge_of(now.instrument)
     if gauge is None:
         return None
-    rows = list(Reading.objects.filter(gauge=gauge, state="number").order_by("-at", "-pk")[:12])
-    if not rows or timezone.now() - rows[0].at > pump.FRESH:
+    told = Reading.objects.filter(gauge=gauge, state="number", at__lte=now.at)
+    rows = list(told.order_by("-at", "-pk")[:12])
+    if not rows or now.at - rows[0].at > pump.FRESH:
         return False, "write the argon pressure of the gun's own gauge down"
     held = [row for row in rows if abs(row.pressure_pa / ARGON_PA - 1) <= ARGON_WITHIN]
     if not held or held[0] != rows[0]:
@@ -204,7 +213,7 @@ def _argon_steady(now):
             False,
             f"argon {words(rows[0].pressure_pa, gauge.unit)}, target {words(ARGON_PA, gauge.unit)}",
         )
-    main = _newest(now.instrument, Chamber.Kind.MAIN)
+    main = _newest(now, Chamber.Kind.MAIN)
     if main and main.pressure_pa and main.pressure_pa > now.instrument.argon_ceiling_pa:
         return False, f"main chamber {words(main.pressure_pa, main.gauge.unit)}, too high for argon"
     unbroken = []
@@ -212,7 +221,7 @@ def _argon_steady(now):
         if row not in held:
             break
         unbroken.append(row)
-    stood = timezone.now() - unbroken[-1].at
+    stood = now.at - unbroken[-1].at
     if stood < STEADY:
         return (
             False,
@@ -225,7 +234,7 @@ def _argon_pumped_away(now):
     gauge = pump.gun_gauge_of(now.instrument)
     if gauge is None:
         return None
-    row = Reading.objects.filter(gauge=gauge).order_by("-at", "-pk").first()
+    row = Reading.objects.filter(gauge=gauge, at__lte=now.at).order_by("-at", "-pk").first()
     if row is None or row.pressure_pa is None:
         return True, "the gun's own gauge shows nothing"
     if row.pressure_pa > ARGON_PA / 10:
@@ -286,6 +295,9 @@ GATES = {
     "powder_answered": _powder_answered,
     "qualified": _qualified,
 }
+
+OPENED_BY_PRESSURE = frozenset(["below_threshold_and_fresh", "gauge_can_read"])
+"""Gates of the steps that wait for a pressure of the introduction chamber: writing it takes them."""
 
 LOOK_YOURSELF = {
     "coolant_flows": "see that the coolant flows",

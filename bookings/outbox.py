@@ -12,7 +12,7 @@ from django.db import InterfaceError, OperationalError, transaction
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
-from bookings import inside, pump, run, say, steps
+from bookings import inside, run, say, steps
 from bookings.forms import StepForm
 from bookings.models import Reading, Session
 from facility import access, log
@@ -167,9 +167,10 @@ def _record(item, sent_id, by, session, fields, moment, raw):
         form = StepForm(fields)
         if not form.is_valid():
             raise _Aside(" ".join(s for rows in form.errors.values() for s in rows))
-        steps.take_step(
+        steps.take_through(
             **common,
-            step_id=fields["step"],
+            before=form.before(),
+            step_id=form.cleaned_data["step"],
             holder=form.cleaned_data["holder"],
             values=form.values(),
             offline=True,
@@ -222,10 +223,15 @@ def _pressure(session, by, fields, moment, raw, sent_id):
     text = fields.get("pressure", "").strip()
     if not text:
         text = f"{fields.get('figure', '')}.{fields.get('tenth') or '0'}e{fields.get('power', '')}"
-    reading = pump.type_pressure(
-        gauge=gauge, by=by, text=text, happened_at=moment, tablet_at=raw, sent_id=sent_id
+    steps.write_pressure(
+        session=session,
+        by=by,
+        gauge=gauge,
+        text=text,
+        happened_at=moment,
+        tablet_at=raw,
+        sent_id=sent_id,
     )
-    steps.after_reading(session=session, by=by, reading=reading)
 
 
 def parse(body):

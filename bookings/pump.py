@@ -74,12 +74,10 @@ def doubt(reading):
     return slip.says
 
 
-def newest(gauges):
-    """The newest reading of each gauge, by gauge id; one query a gauge, which are few."""
-    found = {}
-    for gauge in gauges:
-        found[gauge.pk] = Reading.objects.filter(gauge=gauge).order_by("-at", "-pk").first()
-    return found
+def newest(gauges, at=None):
+    """The newest reading of each gauge, or its newest at a moment; one query a gauge, of few."""
+    told = Reading.objects.filter(at__lte=at) if at else Reading.objects.all()
+    return {gauge.pk: told.filter(gauge=gauge).order_by("-at", "-pk").first() for gauge in gauges}
 
 
 def powers_near(reading, span=3):

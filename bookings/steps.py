@@ -14,8 +14,8 @@ OFFERED = 2  # steps shown as possible beside the current one; the rest are one 
 AHEAD = 24  # how far along the sheet the page looks for what is possible next
 
 
-def situation(session, by, sheet, states, step=None):
-    """What the gates look at for this person now."""
+def situation(session, by, sheet, states, step=None, at=None):
+    """What the gates look at for this person now, or with the pressures of a past moment."""
     return gates.Situation(
         instrument=session.instrument,
         person=by,
@@ -23,6 +23,7 @@ def situation(session, by, sheet, states, step=None):
         measured=inside.load_inside(session.instrument, Place.Kind.STAGE),
         states=states,
         step=step,
+        at=at or timezone.now(),
     )
 
 
@@ -83,6 +84,17 @@ def looks_due(sheet, states):
         after = interlocks.apply(sheet, after, found[-1])
 
 
+def looks_come_first(session, sheet, states):
+    """Whether the looks that are due are what to do now: at the start of a session, and where the
+    step wanted next asks for a device that nobody knows."""
+    if not session.log.entries.filter(kind="step").exists():
+        return True
+    wanted = next((row for row in after(session, sheet) if not is_so_already(row, states)), None)
+    return wanted is not None and any(
+        states[device] == devices.UNKNOWN for device in wanted.requires
+    )
+
+
 def current_step(session, sheet, states):
     """The step to show: the next one of the sheet that is possible, else the next one at all."""
     order = after(session, sheet)
@@ -119,12 +131,12 @@ def take_step(
     Takes:  `values`, what the step asked for, by name; nothing of it is demanded. `offline`: the
             step was taken on a tablet without a network, so it happened whatever is so now.
             `late`: typed from paper; the sheet judges it by the devices as they stood then, and
-            gates, which look at now, are left out.
+            gates are left out. Otherwise both are judged as of `happened_at`, where it is given.
     Raises: Refused where the sheet or a gate says no; what really happened all the same is
             recorded by `happened_anyway`.
     """
     instrument = Instrument.objects.select_for_update().get(pk=session.instrument_id)
-    session.refresh_from_db()
+    session.refresh_from_db(fields=["closed_at", "last_step"])
     if before := _repeated(session, by, sent_id, step_id):
         return before
     sheet = devices.sheet_of(session)
@@ -137,8 +149,10 @@ def take_step(
         states = past.states_at(instrument, sheet, happened_at)
         why = past.why_not(sheet, states, step)
     else:
-        states = devices.states_of(instrument, sheet)
-        why = _why_not(session, by, sheet, states, step)
+        states = devices.states_of(instrument, sheet, happened_at)
+        why = _why_not(session, by, sheet, states, step, happened_at)
+    if why and offline and _said_again(session, step, states):
+        why = ""
     if why and not offline:
         raise Refused(f"{step.words} Not possible now. {why}")
     if session.closed_at and not offline:
@@ -178,6 +192,11 @@ def take_step(
     return entry
 
 
+def _said_again(session, step, states):
+    """Whether a tablet only repeats what is so: a second look, a step that its pressure took."""
+    return is_so_already(step, states) and (step.kind == "look" or session.last_step == step.id)
+
+
 def _note_last(session, instrument, step, entry, was):
     """Where session and instrument stand in the sheet; a late step leaves what came after it."""
     after = session.log.entries.filter(kind="step", happened_at__gt=entry.happened_at)
@@ -189,11 +208,11 @@ def _note_last(session, instrument, step, entry, was):
         instrument.save(update_fields=["last_step"])
 
 
-def _why_not(session, by, sheet, states, step):
-    """One sentence on why a step is not possible now, empty where it is."""
+def _why_not(session, by, sheet, states, step, at=None):
+    """One sentence on why a step is not possible at a moment, empty where it is."""
     if why := interlocks.why_not(sheet, states, step):
         return why
-    now = situation(session, by, sheet, states, step)
+    now = situation(session, by, sheet, states, step, at)
     shut = next((gate for gate in gates.look(step.gates, now) if not gate.open), None)
     return f"Not yet: {shut.says}." if shut else ""
 
@@ -215,47 +234,53 @@ def _write_asked_pressures(instrument, values, by, entry):
 
 
 @transaction.atomic
-def confirm_looks(*, session, by, step_ids, happened_at=None):
-    """Several looks with one press, in the sheet's order; each is an entry of its own."""
+def confirm_looks(*, session, by, step_ids, sent_ids=None):
+    """Several looks with one press, in the sheet's order; each is an entry of its own.
+
+    Takes: `sent_ids`, the id that each look was sent with, by the look's step id.
+    """
     Instrument.objects.select_for_update().get(pk=session.instrument_id)
     sheet = devices.sheet_of(session)
+    sent_ids = sent_ids or {}
     taken = []
     for _ in range(len(sheet.devices)):  # one look can make the next one possible
         states = devices.states_of(session.instrument, sheet)
         due = [step for step in looks_due(sheet, states) if step.id in step_ids]
         if not due:
             break
-        taken.append(take_step(session=session, by=by, step_id=due[0].id, happened_at=happened_at))
+        look = due[0].id
+        taken.append(take_step(session=session, by=by, step_id=look, sent_id=sent_ids.get(look)))
     return taken
 
 
 @transaction.atomic
-def take_through(*, session, by, step_id, holder=None, values=None, sent_id=None):
-    """Record every step of the sheet up to `step_id`, in order, each as an entry of its own.
+def take_through(*, session, by, before, step_id, holder=None, values=None, sent_id=None, **how):
+    """Record the steps `before` this one, in their order, and it, each as an entry of its own.
 
-    This is the fold for people who know the sheet; it stops with Refused at the first step that is
-    not possible, and then nothing is recorded.
+    This is the fold for people who know the sheet: the page says which steps it stands for, so
+    that a second press takes no others. It stops with Refused at the first that is not possible,
+    and then nothing is recorded.
+    Takes: `how`, the words of `take_step` for a tablet without a network: happened_at, offline.
     """
     Instrument.objects.select_for_update().get(pk=session.instrument_id)
-    session.refresh_from_db()
-    if before := _repeated(session, by, sent_id, step_id):
-        return before
-    sheet = devices.sheet_of(session)
-    for step in after(session, sheet):
-        last = step.id == step_id
-        if not last and is_so_already(step, devices.states_of(session.instrument, sheet)):
+    if taken := _repeated(session, by, sent_id, step_id):
+        return taken
+    sheet, document = devices.sheet_of(session), session.sheet.document
+    for name in before:
+        step = sheet.step_of.get(name)
+        if step and is_so_already(step, devices.states_of(session.instrument, sheet)):
             continue
-        entry = take_step(
-            session=session,
-            by=by,
-            step_id=step.id,
-            holder=holder if last or "load" in marks_of(session.sheet.document, step.id) else None,
-            values=values if last else None,
-            sent_id=sent_id if last else None,
-        )
-        if last:
-            return entry
-    raise Refused(f"The run sheet of this session has no step {step_id}.")
+        here = holder if "load" in marks_of(document, name) else None
+        take_step(session=session, by=by, step_id=name, holder=here, **how)
+    return take_step(
+        session=session,
+        by=by,
+        step_id=step_id,
+        holder=holder,
+        values=values,
+        sent_id=sent_id,
+        **how,
+    )
 
 
 def harmful(session, sheet, states):
@@ -286,31 +311,51 @@ def stations(session, sheet):
 
 
 @transaction.atomic
+def write_pressure(*, session, by, gauge, text, happened_at=None, tablet_at=None, sent_id=None):
+    """A pressure typed in a session, with what it says of the devices; the same id is stored once."""
+    Instrument.objects.select_for_update().get(pk=session.instrument_id)
+    reading = pump.type_pressure(
+        gauge=gauge,
+        by=by,
+        text=text,
+        happened_at=happened_at,
+        tablet_at=tablet_at,
+        sent_id=sent_id,
+    )
+    after_reading(session=session, by=by, reading=reading)
+    return reading
+
+
+@transaction.atomic
 def after_reading(*, session, by, reading):
     """What a typed pressure of the introduction chamber says of the device `introduction`.
 
-    Below the threshold the step that waited for it is taken; above it the sheet's own event is
-    recorded. Nothing happens where the sheet has neither.
+    A step that only waited for such a pressure is taken; above the threshold the sheet's own event
+    is recorded. Nothing happens where the sheet has neither, or where somebody did or saw more
+    since then.
     """
     if reading.gauge.chamber.kind != Chamber.Kind.INTRODUCTION or reading.pressure_pa is None:
         return None
     instrument = Instrument.objects.select_for_update().get(pk=session.instrument_id)
-    if session.sheet is None or session.closed_at:
+    session.refresh_from_db(fields=["closed_at", "last_step"])
+    if session.sheet is None or session.closed_at or past.is_past(instrument, reading.at):
         return None
     sheet = devices.sheet_of(session)
-    states = devices.states_of(instrument, sheet)
-    if reading.pressure_pa > instrument.threshold_pa:
-        step = sheet.step_of.get(devices.READING_ABOVE)
-        if step and interlocks.holds(step.requires, states):
-            return _record_event(session, by, instrument, step, reading.at)
-        return None
-    step = current_step(session, sheet, states)
-    waits = (
-        step and "introduction pressure" in step.asks and "below_threshold_and_fresh" in step.gates
-    )
-    if waits and not _why_not(session, by, sheet, states, step):
-        return take_step(session=session, by=by, step_id=step.id, happened_at=reading.at)
+    states = devices.states_of(instrument, sheet, reading.at)
+    step, moment = current_step(session, sheet, states), reading.at
+    waits = step is not None and waits_for_pressure(step)
+    if waits and not _why_not(session, by, sheet, states, step, moment):
+        return take_step(session=session, by=by, step_id=step.id, happened_at=moment)
+    above = sheet.step_of.get(devices.READING_ABOVE)
+    is_above = above is not None and reading.pressure_pa > instrument.threshold_pa
+    if is_above and interlocks.holds(above.requires, states):
+        return _record_event(session, by, instrument, above, moment)
     return None
+
+
+def waits_for_pressure(step):
+    """Whether a step is done once a pressure of the introduction chamber opens its gates."""
+    return "introduction pressure" in step.asks and bool(gates.OPENED_BY_PRESSURE & set(step.gates))
 
 
 def _record_event(session, by, instrument, step, moment):

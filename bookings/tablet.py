@@ -14,6 +14,12 @@ def setting_fields(settings):
     ]
 
 
+def look_words(step):
+    """A look as a line of the round: what has to be seen, without the word that it is a look."""
+    seen = step.words.removeprefix("Look:").strip()
+    return seen[:1].upper() + seen[1:]
+
+
 def handover(session, states, situation):
     """What the next person needs to know, from where everything stands; to be edited."""
     lines = []

@@ -54,10 +54,12 @@ class Hazard:
     id: str
     when: dict[str, tuple[str, ...]]
     why: str
+    says: str = ""
 
     @property
     def words(self):
-        return self.id.replace("_", " ")
+        """What a page prints: the hazard's own sentence, else its id with spaces."""
+        return self.says or self.id.replace("_", " ")
 
 
 @dataclass(frozen=True, eq=False)
@@ -298,7 +300,9 @@ def _hazard(devices, row):
     for device, states in when.items():
         # an empty list never holds: the sheet would be called safe against nothing at all
         _want(states, f"{where} gives no state of {device}, so it could never occur.")
-    return Hazard(id=row["id"], when=when, why=_text(row, "why", where))
+    return Hazard(
+        id=row["id"], when=when, why=_text(row, "why", where), says=_text(row, "says", where)
+    )
 
 
 # One state at a time: what a page asks

@@ -57,8 +57,12 @@ def write_pressure(request, pk, gauge_code):
         return refused(request, row, sentences(form))
     cleaned = form.cleaned_data
     try:
-        reading = pump.type_pressure(
-            gauge=gauge, by=request.user, text=cleaned["pressure"], sent_id=cleaned["sent_id"]
+        reading = steps.write_pressure(
+            session=row,
+            by=request.user,
+            gauge=gauge,
+            text=cleaned["pressure"],
+            sent_id=cleaned["sent_id"],
         )
     except SetAside as refusal:
         keep(request, cleaned["sent_id"], refusal)
@@ -67,7 +71,6 @@ def write_pressure(request, pk, gauge_code):
         return refused(request, row, str(refusal))
     if question := pump.doubt(reading):
         messages.warning(request, f"Written down. {question}")
-    steps.after_reading(session=row, by=request.user, reading=reading)
     return see(request, row)
 
 

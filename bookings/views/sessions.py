@@ -1,6 +1,7 @@
 """Sessions at the instrument: sign on, one step at a time, say what happened anyway, sign off."""
 
 import uuid
+from contextlib import suppress
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
@@ -95,7 +96,7 @@ def session_context(request, session, **more):
         "instrument": instrument,
         "sheet": sheet,
         "states": states,
-        "looks": steps.looks_due(sheet, states),
+        **_looks_context(session, sheet, states),
         **_steps_context(request, session, sheet, states),
         **_chambers_context(situation, gauges, newest, states),
         "pumpdown": pumpdown,
@@ -126,6 +127,18 @@ def _for_offline(request, session, states):
         "states": states,
         "steps": session.sheet.document["steps"],
         "threshold_pa": session.instrument.threshold_pa,
+    }
+
+
+def _looks_context(session, sheet, states):
+    """Looks that are due, as the round they are, and whether they are what to do now."""
+    due = steps.looks_due(sheet, states)
+    return {
+        "looks": [
+            {"id": step.id, "says": tablet.look_words(step), "sent_id": uuid.uuid4()}
+            for step in due
+        ],
+        "looks_first": bool(due) and steps.looks_come_first(session, sheet, states),
     }
 
 
@@ -191,6 +204,10 @@ def _fold(session, sheet, states, order, current, stations):
     return []
 
 
+ASKED_ELSEWHERE = ("holder", "introduction pressure", "photograph", "time")
+"""What the page has a better place for than a field: holder, pad, camera; the log keeps the time."""
+
+
 def _step_line(request, session, sheet, states, step):
     """A step with whether it is possible, its gates, and one sentence on why not."""
     found = gates.look(step.gates, steps.situation(session, request.user, sheet, states, step))
@@ -204,7 +221,9 @@ def _step_line(request, session, sheet, states, step):
         "shut": shut,
         "open": not why and shut is None,
         "asks_holder": "load" in row.get("marks", []),
-        "asks": [name for name in step.asks if name not in ("holder", "introduction pressure")],
+        "asks": [name for name in step.asks if name not in ASKED_ELSEWHERE],
+        "asks_photograph": "photograph" in step.asks,
+        "awaits_pressure": "introduction pressure" in step.asks,
         "caution": row.get("caution", ""),
     }
 
@@ -271,11 +290,11 @@ def take_step(request, pk):
     form = StepForm(request.POST)
     if not form.is_valid():
         return refused(request, row, sentences(form))
-    verb = steps.take_through if request.POST.get("through") else steps.take_step
     try:
-        verb(
+        steps.take_through(
             session=row,
             by=request.user,
+            before=form.before(),
             step_id=form.cleaned_data["step"],
             holder=form.cleaned_data["holder"],
             values=form.values(),
@@ -298,8 +317,24 @@ def confirm_looks(request, pk):
     chosen = request.POST.getlist("look")
     if not chosen:
         return refused(request, row, "Tick what you looked at and found as written.")
-    steps.confirm_looks(session=row, by=request.user, step_ids=chosen)
+    try:
+        steps.confirm_looks(
+            session=row, by=request.user, step_ids=chosen, sent_ids=_sent_looks(request.POST)
+        )
+    except Refused as refusal:
+        return refused(request, row, str(refusal))
     return see(request, row)
+
+
+def _sent_looks(posted):
+    """The id that each look of a form was sent with, by the look; one that is no id is left out."""
+    found = {}
+    for name, text in posted.items():
+        prefix, _, look = name.partition("sent:")
+        with suppress(ValueError):
+            if look and not prefix:
+                found[look] = uuid.UUID(text)
+    return found
 
 
 @require_POST

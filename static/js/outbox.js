@@ -39,7 +39,7 @@ function itemsOf(form, fields) {
   const { session, sign_on } = here()
   const item = { session, sign_on, at: new Date().toISOString(), offset_ms: Number(localStorage.getItem(OFFSET)) || 0 }
   if (form.dataset.outbox !== "looks") return [{ ...item, id: fields.sent_id || newId(), kind: form.dataset.outbox, fields }]
-  return new FormData(form).getAll("look").map(step => ({ ...item, id: newId(), kind: "step", fields: { step } }))
+  return new FormData(form).getAll("look").map(step => ({ ...item, id: fields[`sent:${step}`] || newId(), kind: "step", fields: { step } }))
 }
 
 function csrf() {

@@ -6,9 +6,12 @@ function after(items) {
   let states = { ...offline.states }, last = offline.last_step
   for (const item of items) {
     if (item.session !== offline.session) continue
-    const step = item.kind === "step" && offline.steps.find(step => step.id === item.fields.step)
-    if (step) Object.assign(states, step.sets)
-    if (step && (step.kind ?? "step") === "step") last = step.id
+    const taken = item.kind === "step" ? [...(item.fields.through ?? "").split(" "), item.fields.step] : []
+    for (const id of taken) {
+      const step = offline.steps.find(step => step.id === id)
+      if (step) Object.assign(states, step.sets)
+      if (step && (step.kind ?? "step") === "step") last = id
+    }
     if (item.kind === "anyway") {
       const [device, state] = item.fields.what.split("=")
       states[device] = state
@@ -28,8 +31,19 @@ function next(items) {
   return [...listed.slice(place), ...listed.slice(0, place)].find(step => able.has(step.id))
 }
 
+// Looks that wait on this tablet are done for whoever holds it; the round goes when all of it is.
+function fold(items) {
+  const kept = new Set(items.filter(item => item.kind === "step").map(item => item.fields.step))
+  const round = document.querySelector("[data-looks]")
+  if (!round) return
+  const lines = [...round.querySelectorAll("[name=look]")].map(box => [box.closest("li"), kept.has(box.value)])
+  for (const [line, done] of lines) line.hidden = done
+  round.hidden = lines.every(([, done]) => done)
+}
+
 document.addEventListener("outbox:changed", event => {
   if (!offline || !event.detail.some(item => item.session === offline.session)) return
+  fold(event.detail)
   const card = document.querySelector(".step"), step = next(event.detail)
   if (!card || !step) return
   card.querySelector(".step-says").textContent = step.says

@@ -72,7 +72,7 @@ def test_given_a_session_open_for_three_days_when_it_goes_on_then_looks_come_fir
 
     page = client.get(session.get_absolute_url()).content.decode()
 
-    assert "Look first" in page
+    assert 'id="looks">Look and confirm: 5 things<' in page
     assert Session.objects.get().closed_at is None  # tick closes nobody's session
     say.note(session=session, by=lab.ben, text="Still here.")
     run.sign_off(session=session, by=lab.ben, handover="Three days.")
