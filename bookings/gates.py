@@ -53,9 +53,7 @@ class Situation:
 
 def words(pascal, unit):
     """A pressure in a sentence, such as 1.2 × 10⁻⁶ torr."""
-    mantissa, exponent = units.show(pascal, unit)
-    raised = str(exponent).translate(str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻"))
-    return f"{mantissa} × 10{raised} {unit}"
+    return f"{units.in_words(units.from_pascal(pascal, unit))} {unit}"
 
 
 def _newest(now, kind):

@@ -267,7 +267,7 @@ def _leak(setting, read, past):
     largest = max(rate)
     if largest <= 0:
         raise NotRead({"rate": "The largest rate must be above zero, or left empty."})
-    says = f"Leak of {largest:.1e} mbar L/s ({largest * 0.1:.1e} Pa m³/s): {read['where']}."
+    says = f"Leak of {units.in_words(largest)} mbar L/s ({units.in_words(largest * 0.1)} Pa m³/s): {read['where']}."
     return Found({"rate": largest * 0.1}, "staff", says)
 
 
@@ -305,12 +305,17 @@ def rise_found(times, pressures, *, volume_l, pumped_min, usual_rate, cold_catho
     says = found.says
     if found.load is not None:
         says += (
-            f" In other units: load {found.load:.1e} Pa m³/s ({found.load * 10:.1e} mbar L/s), "
-            f"leak at most {found.leak_at_most:.1e} Pa m³/s ({found.leak_at_most * 10:.1e} mbar L/s)."
+            f" In other units: load {_both_units(found.load)}, "
+            f"leak at most {_both_units(found.leak_at_most)}."
         )
     verdict = {"leak": "warn", "outgassing": "within"}.get(found.verdict, "undecided")
     more = {"verdict": found.verdict, "leak_at_most": found.leak_at_most}
     return Found(values, verdict, says, more=more)
+
+
+def _both_units(load):
+    """A gas load [Pa m³/s] in SI and in mbar L/s."""
+    return f"{units.in_words(load)} Pa m³/s ({units.in_words(load * 10)} mbar L/s)"
 
 
 def spoken(pascal, unit):
@@ -319,9 +324,8 @@ def spoken(pascal, unit):
     >>> spoken(7.4e-8, "mbar")
     '7.4 × 10⁻¹⁰ mbar'
     """
-    mantissa, exponent = units.show(pascal, unit or "mbar")
-    raised = str(exponent).translate(str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻"))
-    return f"{mantissa} × 10{raised} {unit or 'mbar'}"
+    unit = unit or "mbar"
+    return f"{units.in_words(units.from_pascal(pascal, unit))} {unit}"
 
 
 FINDS = {

@@ -4,6 +4,7 @@ from dataclasses import dataclass, replace
 
 from facility.errors import Refused
 from facility.findings import Finding, gravest_first
+from facility.vacuum import units
 from samples import bench, layout, limits, risks
 from samples.matter import volatility
 from samples.matter.composition import parse
@@ -93,8 +94,8 @@ def _vapour(one, rules):
         return Vapour(f"{one.substance} at {one.temperature_c:g} °C: {one.why}", severity)
     at_most = "at most " if one.at_most else ""
     return Vapour(
-        f"{one.substance} at {one.temperature_c:g} °C: {at_most}{one.torr:.1e} torr, {word} "
-        f"(passes up to {staff:.0e}, stop above {stop:.0e} torr)",
+        f"{one.substance} at {one.temperature_c:g} °C: {at_most}{units.in_words(one.torr)} torr, {word} "
+        f"(passes up to {units.in_words(staff)}, stop above {units.in_words(stop)} torr)",
         severity,
     )
 

@@ -223,7 +223,8 @@ def _step_line(request, session, sheet, states, step):
         "asks_holder": "load" in row.get("marks", []),
         "asks": [name for name in step.asks if name not in ASKED_ELSEWHERE],
         "asks_photograph": "photograph" in step.asks,
-        "awaits_pressure": "introduction pressure" in step.asks,
+        "awaits_pressure": "introduction pressure" in step.asks
+        or (shut is not None and shut.name in gates.OPENED_BY_PRESSURE),
         "caution": row.get("caution", ""),
     }
 

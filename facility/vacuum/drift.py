@@ -18,7 +18,7 @@ from facility.vacuum.forecast import learn
 from facility.vacuum.learning import PARTS, past_of, solved
 from facility.vacuum.pumpdown import basis
 from facility.vacuum.signatures import leak, turbo_share
-from facility.vacuum.units import from_pascal
+from facility.vacuum.units import from_pascal, in_words
 from facility.vacuum.usual import noise_of
 
 WAYS = ("speed", "leak")
@@ -102,7 +102,7 @@ def _alarm(ids, end, way, start, slope, steep, threshold_pa, unit):
     change = "slower" if slope > 0 else "faster"
     says = f"{change.capitalize()} since about run {ids[start]}, by {abs(per_week):.1%} of the time a week"
     if WAYS[way] == "leak":
-        grows = f"{from_pascal(abs(slope) * threshold_pa, unit):.1e} {unit}"
+        grows = f"{in_words(from_pascal(abs(slope) * threshold_pa, unit))} {unit}"
         grown = "grew" if slope > 0 else "shrank"
         says += (
             f": a constant pressure under the curves {grown} by {grows} a week, as a leak would. "

@@ -2,7 +2,7 @@
 
 import math
 
-from facility.vacuum.units import from_pascal
+from facility.vacuum.units import from_pascal, in_words
 
 NAMES = {
     "leak": "a leak",
@@ -75,7 +75,7 @@ def _evidence(cause, sign, gap, at_s, threshold_pa, unit):
     kind, size = sign
     ratio = f"{_times(gap)} at {span(at_s)}"
     if cause == "leak":
-        floor = f"{from_pascal(size * threshold_pa, unit):.1e} {unit}"
+        floor = f"{in_words(from_pascal(size * threshold_pa, unit))} {unit}"
         return f"the curve flattens as if {floor} were added to it, {ratio}"
     if cause == "outgassing":
         return f"the slow part fades more slowly than usual, {ratio}"
@@ -83,7 +83,7 @@ def _evidence(cause, sign, gap, at_s, threshold_pa, unit):
         early = "" if kind == "turbo" else " from the start"
         return f"as with {math.exp(-size):.0%} of the usual speed{early}, {ratio}"
     if kind == "stuck":
-        stands = f"{from_pascal(size * threshold_pa, unit):.1e} {unit}"
+        stands = f"{in_words(from_pascal(size * threshold_pa, unit))} {unit}"
         return f"the reading stands at {stands} instead of falling on, {ratio}"
     if kind == "noisy":
         return (

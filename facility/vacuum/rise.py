@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from facility.vacuum.gas import GAS_CONSTANT, above_zero
-from facility.vacuum.units import PASCAL_PER, from_pascal, unit_named
+from facility.vacuum.units import PASCAL_PER, from_pascal, in_words, unit_named
 
 # Second-half slope against first-half slope. Own proposal, supported by two measured rises: 1.006
 # for a controlled leak, 0.81 where outgassing contributed.
@@ -159,7 +159,7 @@ def _judge(whole, first, second, length, unit):
         return (
             *("undecided", None, None, None),
             f"The pressure hardly rose in {length / 60:.0f} min, by less than "
-            f"{from_pascal(most, unit) * length:.1e} {unit}: nothing to tell apart. Wait longer if "
+            f"{in_words(from_pascal(most, unit) * length)} {unit}: nothing to tell apart. Wait longer if "
             "a smaller leak matters.",
         )
     if first.value <= 0:
@@ -200,12 +200,12 @@ def _amounts(rate, late, load, at_most, unit):
     if load is not None:
         litres = PASCAL_PER[unit] * 1e-3
         return (
-            f" Gas load {load / litres:.1e} {unit} L/s; a leak is at most "
-            f"{at_most / litres:.1e} {unit} L/s."
+            f" Gas load {in_words(load / litres)} {unit} L/s; a leak is at most "
+            f"{in_words(at_most / litres)} {unit} L/s."
         )
     return (
-        f" It rose {from_pascal(rate, unit) * 60:.1e} {unit} a minute; a leak is at most "
-        f"{from_pascal(late, unit) * 60:.1e} {unit} a minute."
+        f" It rose {in_words(from_pascal(rate, unit) * 60)} {unit} a minute; a leak is at most "
+        f"{in_words(from_pascal(late, unit) * 60)} {unit} a minute."
     )
 
 

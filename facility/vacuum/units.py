@@ -195,6 +195,21 @@ def show(pascal, unit):
     return mantissa, int(exponent)
 
 
+RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+
+
+def in_words(value):
+    """A number with two figures and a power of ten, for a sentence; zero is 0.
+
+    >>> in_words(2.13e-7), in_words(-4e3), in_words(0.0)
+    ('2.1 × 10⁻⁷', '−4.0 × 10³', '0')
+    """
+    if not value:
+        return "0"
+    mantissa, exponent = f"{value:.1e}".split("e")
+    return f"{mantissa.replace('-', '−')} × 10{str(int(exponent)).translate(RAISED)}"
+
+
 # Steps between two units that one dial can be set to, by size; 1.33 (torr, mbar) cannot be told
 # from an ordinary surprise. Source: PASCAL_PER.
 UNIT_STEPS = {
@@ -238,7 +253,7 @@ def likely_slip(value_pa, expected_pa, spread=1.6, unit="Pa"):
 def _slip_sentence(value_pa, expected_pa, unit, step, kind):
     way = "above" if value_pa > expected_pa else "below"
     size = max(value_pa / expected_pa, expected_pa / value_pa)
-    typed, expected = (f"{from_pascal(p, unit):.1e} {unit}" for p in (value_pa, expected_pa))
+    typed, expected = (f"{in_words(from_pascal(p, unit))} {unit}" for p in (value_pa, expected_pa))
     what = UNIT_STEPS[step] if kind == "unit" else f"a wrong exponent makes {step:.0f}"
     return (
         f"{typed} is {size:.0f} times {way} the {expected} expected now, and {what}; "

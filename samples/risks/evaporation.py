@@ -1,6 +1,7 @@
 """VOL: what evaporates, creeps or melts."""
 
 from facility.findings import STAFF, STOP
+from facility.vacuum.units import in_words
 from samples.matter import kinds, volatility
 from samples.matter.substances import elements
 from samples.risks.registry import Hit, rule
@@ -30,7 +31,7 @@ def vapour_pressure(case):
                 at_most = "up to " if one.at_most else ""
                 says = (
                     f"{specimen.called}: at {one.temperature_c:g} °C {one.substance} evaporates at "
-                    f"{at_most}{one.torr:.1e} torr and will coat the chamber and the next sample."
+                    f"{at_most}{in_words(one.torr)} torr and will coat the chamber and the next sample."
                 )
                 do = (
                     "Keep it out of the vacuum, or plan a lower temperature."

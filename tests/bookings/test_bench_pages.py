@@ -50,7 +50,7 @@ def test_given_zinc_when_described_then_the_number_behind_the_verdict_is_shown(c
     mercury = post(client, "describe_sample", **NEW | {"composition": "Hg"}, check="yes")
 
     assert "1.7e-14 torr, passes" in text(cold)
-    assert "9.5e-08 torr, ask staff" in text(hot)
+    assert "9.5 × 10⁻⁸ torr, ask staff" in text(hot)
     assert "Not yet" in text(mercury)
     assert not Sample.objects.exists()
 

@@ -4,6 +4,7 @@ U10, a session without network (kept, sent later, the same id twice is one recor
 tests/browser/test_outbox.py, with a bad day of 200 entries in tests/bookings/test_outbox.py.
 """
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -57,17 +58,28 @@ def write(page, figure, tenth, power):
 def test_given_a_load_when_a_pressure_is_tapped_then_time_unit_and_curve_stand(
     cast, screen, sign_in
 ):
-    """U11: three taps; the time by itself, the unit stored with the value, a curve drawn."""
+    """U11: three taps; time and unit by themselves, a curve, and when it is ready, with its band.
+
+    What is wanted, where to write it and when it is ready stand in the first screen.
+    """
     page = screen("tablet")
     sign_in(page, cast.ben)
     page.goto(f"/sessions/{cast.session.pk}/")
 
+    expect(page.locator(".pad button.press")).to_be_in_viewport(ratio=1)
     write(page, 1, 2, -3)
 
     row = Reading.objects.get(gauge__code="quayside-intro")
     assert (row.typed, row.unit, row.person) == ("1.2e-3", "torr", cast.ben)
     assert timezone.now() - row.at < timedelta(minutes=1)
-    expect(page.locator(".charted .chart:visible").first).to_be_visible()
+    curve = page.locator(".charted .chart:visible").first
+    expect(curve).to_be_visible()
+    expect(curve.locator("path.bracket")).to_have_count(1)
+    ready = page.locator("#pumpdown-said")
+    expect(ready).to_contain_text("Ready about")
+    expect(ready).to_contain_text(re.compile(r"80 % between \d\d:\d\d and \d\d:\d\d"))
+    for found in (ready, page.locator(".step-says"), page.locator(".pad label.key").last):
+        expect(found).to_be_in_viewport(ratio=1)
 
 
 def test_given_too_much_gas_when_the_gate_is_wanted_then_the_burst_is_told_and_at_less_it_opens(

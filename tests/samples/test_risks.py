@@ -73,7 +73,7 @@ def test_given_a_volatile_element_when_assessed_then_its_vapour_pressure_decides
 def test_given_zinc_in_a_bake_when_assessed_then_the_sentence_has_the_numbers():
     (zinc,) = found("VOL-01", mount(composition="Zn", max_temperature_c=150))
 
-    assert "at 150 °C zinc evaporates at 9.5e-08 torr" in zinc.says
+    assert "at 150 °C zinc evaporates at 9.5 × 10⁻⁸ torr" in zinc.says
     assert zinc.value == pytest.approx(9.5e-8, rel=0.01)
     assert (zinc.limit, zinc.unit) == (1e-8, "torr")
     assert "Alcock" in zinc.source

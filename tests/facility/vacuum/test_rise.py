@@ -31,7 +31,7 @@ def test_given_a_straight_line_when_read_then_it_is_like_a_leak_of_that_size():
     assert rise.ratio == pytest.approx(1.0, abs=1e-9)
     assert rise.load == pytest.approx(0.02 * 1e-5, rel=1e-9)
     assert rise.leak_at_most >= rise.load
-    assert "2.0e-06 mbar L/s" in rise.says
+    assert "2.0 × 10⁻⁶ mbar L/s" in rise.says
 
 
 def test_given_a_rise_that_slows_when_read_then_it_is_outgassing_with_a_bound_on_the_leak():
@@ -158,7 +158,7 @@ def test_without_a_volume_the_sentence_gives_a_rate_in_the_gauge_unit():
     rise = read_rise(MINUTES, leak(), unit="torr")
 
     assert rise.load is None
-    assert "4.5e-06 torr a minute" in rise.says
+    assert "4.5 × 10⁻⁶ torr a minute" in rise.says
 
 
 @pytest.mark.parametrize(

@@ -243,7 +243,7 @@ def test_given_an_ordinary_surprise_when_compared_then_no_slip_is_claimed(value)
 
 
 def test_the_sentence_of_a_slip_speaks_the_gauge_unit():
-    assert "1.0e-06 mbar expected" in likely_slip(1e-3, 1e-4, unit="mbar").says
+    assert "1.0 × 10⁻⁶ mbar expected" in likely_slip(1e-3, 1e-4, unit="mbar").says
 
 
 @settings(deadline=None)
