@@ -195,7 +195,7 @@ def show(pascal, unit):
     return mantissa, int(exponent)
 
 
-RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
+TO_RAISED = str.maketrans("0123456789-", "⁰¹²³⁴⁵⁶⁷⁸⁹⁻")
 
 
 def in_words(value):
@@ -207,7 +207,7 @@ def in_words(value):
     if not value:
         return "0"
     mantissa, exponent = f"{value:.1e}".split("e")
-    return f"{mantissa.replace('-', '−')} × 10{str(int(exponent)).translate(RAISED)}"
+    return f"{mantissa.replace('-', '−')} × 10{str(int(exponent)).translate(TO_RAISED)}"
 
 
 # Steps between two units that one dial can be set to, by size; 1.33 (torr, mbar) cannot be told

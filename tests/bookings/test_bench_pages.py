@@ -49,7 +49,7 @@ def test_given_zinc_when_described_then_the_number_behind_the_verdict_is_shown(c
     hot = post(client, "describe_sample", **NEW, check="yes", max_temperature_c="150")
     mercury = post(client, "describe_sample", **NEW | {"composition": "Hg"}, check="yes")
 
-    assert "1.7e-14 torr, passes" in text(cold)
+    assert "1.7 × 10⁻¹⁴ torr, passes" in text(cold)
     assert "9.5 × 10⁻⁸ torr, ask staff" in text(hot)
     assert "Not yet" in text(mercury)
     assert not Sample.objects.exists()

@@ -78,7 +78,7 @@ def test_given_a_load_when_a_pressure_is_tapped_then_time_unit_and_curve_stand(
     ready = page.locator("#pumpdown-said")
     expect(ready).to_contain_text("Ready about")
     expect(ready).to_contain_text(re.compile(r"80 % between \d\d:\d\d and \d\d:\d\d"))
-    for found in (ready, page.locator(".step-says"), page.locator(".pad label.key").last):
+    for found in (ready, page.locator(".step-says"), page.locator(".pad > fieldset .key").last):
         expect(found).to_be_in_viewport(ratio=1)
 
 

@@ -68,15 +68,15 @@ def test_given_a_visitor_when_a_sample_is_declared_then_what_is_missing_is_asked
     describe(page, title="Zinc foil")
     page.get_by_role("button", name="Write it down").tap()
     page.wait_for_url("**/samples/S*/")
-    assert "1.7e-14 torr" in page.locator("main").inner_text()
+    assert "1.7 × 10⁻¹⁴ torr" in page.locator("main").inner_text()
     assert Sample.objects.get().owner == lab.eve
 
 
 @pytest.mark.parametrize(
     ("composition", "celsius", "word", "number"),
     [
-        ("Zn", "", "May come", "1.7e-14 torr, passes"),
-        ("Zn", "150", "Ask staff first", "9.5e-08 torr, ask staff"),
+        ("Zn", "", "May come", "1.7 × 10⁻¹⁴ torr, passes"),
+        ("Zn", "150", "Ask staff first", "9.5 × 10⁻⁸ torr, ask staff"),
         ("Hg", "", "Not yet", "torr, stop"),
     ],
 )
