@@ -17,7 +17,7 @@ from bookings.models import (
     PumpDown,
     Session,
 )
-from facility import chart, qualify
+from facility import chart, mute, qualify
 from facility.access import may
 from facility.findings import SEVERITIES
 from facility.models import Chamber, Instrument, Training, Visit
@@ -203,6 +203,14 @@ def _need(severity, says, url="", press="", code="", code_url="", post=""):
     }
 
 
+def _is_muted(flag):
+    """Whether its rule is muted on its instrument today."""
+    if flag.instrument is None or not flag.instrument.muted:
+        return False
+    muted = mute.muted_on(flag.instrument, timezone.localdate())
+    return mute.holds_back(muted, flag.rule, flag.severity)
+
+
 def _flags(person):
     """For the house all that waits; for others what waits on their own samples."""
     rows = Flag.objects.waiting().by_severity().select_related("holder", "instrument")
@@ -211,7 +219,7 @@ def _flags(person):
         rows = rows.exclude(rule="BKG-02", key__endswith=f"|{timezone.localdate()}")
     if not may(person, "flag.see"):
         rows = rows.filter(mount__sample__in=Sample.objects.of(person), mount__until=None)
-    rows = list(rows[:NEEDS])
+    rows = [row for row in rows[: 2 * NEEDS] if not _is_muted(row)][:NEEDS]
     mounts = {} if answers else mounts_on({row.holder_id for row in rows if row.holder_id})
     for row in rows:
         says, do = told.in_short(row, person, mounts.get(row.holder_id, []))

@@ -18,6 +18,7 @@ from bookings.book import here
 from bookings.lines import HEADINGS, Line, Week
 from bookings.models import Flag, Matter, Review
 from bookings.week import weeks_words
+from facility import mute
 from facility.errors import Refused
 from facility.findings import STAFF, STOP, rank
 from facility.models import Instrument, Person
@@ -102,6 +103,8 @@ class Gathered:
     figures: str  # sheet two, rendered
     numbers: str
     at: datetime
+    muted: list = field(default_factory=list)  # rules that were not asked about, in words
+    held: list = field(default_factory=list)  # headings of lines that they held back
 
     def document(self):
         """As plain values, for the database."""
@@ -111,6 +114,8 @@ class Gathered:
             "coming": self.coming,
             "figures": str(self.figures),
             "numbers": self.numbers,
+            "muted": self.muted,
+            "held": self.held,
         }
 
     @classmethod
@@ -124,6 +129,8 @@ class Gathered:
             figures=mark_safe(kept["figures"]),
             numbers=kept["numbers"],
             at=row.gathered_at,
+            muted=kept.get("muted", []),
+            held=kept.get("held", []),
         )
 
 
@@ -167,7 +174,7 @@ def gather(instrument, week, *, figures=True):
     lines = [line for source, _ in watchers.sources() for line in source(instrument, week)]
     lines += outside.review_lines(instrument, week, traces=traces, spoken=watchers.SPOKEN)
     lines += ahead.lines()
-    lines = each_once(lines)
+    lines, held, muted = _heard(each_once(lines), instrument, week)
     drawn, numbers = review_figures.of_week(
         instrument, week, traces, lines, booked=ahead.booked, whole=figures
     )
@@ -178,7 +185,23 @@ def gather(instrument, week, *, figures=True):
         figures=drawn,
         numbers=numbers,
         at=timezone.now(),
+        muted=muted,
+        held=[line.heading for line in held],
     )
+
+
+def _heard(lines, instrument, week):
+    """(lines that are asked, those held back, what is muted in words), as of the week's end."""
+    day = timezone.localdate(min(week.end, timezone.now()))
+    muted = mute.muted_on(instrument, day)
+    held = [line for line in lines if mute.holds_back(muted, line.rule, line.severity)]
+    words = []
+    for row in muted.values():
+        count = sum(line.rule == row.rule for line in held)
+        said = f", {count} line{'s' * (count > 1)} this week" if count else ""
+        words.append(f"{row.rule} until {row.until.day} {row.until:%B}{said} ({row.why})")
+    keys = {line.key for line in held}
+    return [line for line in lines if line.key not in keys], held, words
 
 
 def each_once(lines):
@@ -303,11 +326,12 @@ class Page:
     def fine(self):
         """What needs nobody, in one sentence; only of headings that somebody watches."""
         watched = {"outside"}.union(*(headings for _, headings in watchers.sources()))
-        spoken = {item.line.heading for item in self.items}
+        spoken = {item.line.heading for item in self.items}.union(self.gathered.held)
         said = [FINE[word] for word in HEADINGS if word in FINE and word in watched - spoken]
-        if not said:
-            return ""
-        return f"{'; '.join(said).capitalize()}."
+        sentences = [f"{'; '.join(said).capitalize()}."] if said else []
+        if self.gathered.muted:
+            sentences.append(f"Muted: {'; '.join(self.gathered.muted)}.")
+        return " ".join(sentences)
 
     @property
     def ahead_says(self):

@@ -122,6 +122,7 @@ urlpatterns = [
     *review_patterns,
     # /flags/
     path("flags/", flags.flags, name="flags"),
+    path("flags/mute/", flags.mute_rule, name="mute_rule"),
     path("flags/<int:pk>/answer/", flags.answer_flag, name="answer_flag"),
     # /incidents/, /follow-ups/ and tracing
     *incident_patterns,

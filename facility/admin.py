@@ -37,7 +37,7 @@ class SuperusersOnly(admin.ModelAdmin):
 class InstrumentAdmin(SuperusersOnly):
     list_display = ["name", "what", "word"]
     prepopulated_fields = {"slug": ["name"]}
-    exclude = ["log", "last_step", "sheet", "word", "word_why"]
+    exclude = ["log", "last_step", "sheet", "word", "word_why", "muted"]
 
     def save_model(self, request, obj, form, change):
         """A new instrument begins with its log."""

@@ -2,14 +2,18 @@
 
 from django.contrib import messages
 from django.shortcuts import get_object_or_404
-from django.views.decorators.http import require_GET
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_POST
 
 from bookings import flag as verbs
 from bookings.forms import FlagForm
+from bookings.forms_review import MuteForm
 from bookings.models import Flag
+from facility import mute
 from facility.access import may, policy
 from facility.errors import Refused
 from facility.htmx import page, see
+from facility.models import Instrument
 
 SHOWN = 50
 
@@ -17,7 +21,11 @@ SHOWN = 50
 @require_GET
 @policy("flag.see")
 def flags(request):
-    """Every flag that waits, gravest first, and the last ones that were answered."""
+    """Every flag that waits, gravest first, the last ones that were answered, and what is muted."""
+    return _shown(request)
+
+
+def _shown(request, *, form=None, status=200):
     waiting = Flag.objects.waiting().by_severity().select_related("holder", "instrument", "mount")
     context = {
         "flags": waiting[:SHOWN],
@@ -26,8 +34,37 @@ def flags(request):
         .select_related("answered_by", "holder", "instrument")
         .order_by("-answered_at")[:10],
         "may_answer": may(request.user, "flag.answer"),
+        "muted": [
+            {"instrument": row, "rule": one}
+            for row in Instrument.objects.all()
+            for one in mute.muted_on(row, timezone.localdate()).values()
+        ],
+        "mute_form": form or MuteForm(),
     }
-    return page(request, "bookings/flags.html", context)
+    return page(request, "bookings/flags.html", context, status=status)
+
+
+@require_POST
+@policy("flag.answer")
+def mute_rule(request):
+    """POST mutes a rule for an instrument until a day, or lets it speak again."""
+    form = MuteForm(request.POST)
+    if "again" in request.POST:
+        row = get_object_or_404(Instrument, slug=request.POST.get("instrument", "")[:40])
+        mute.ask_again(instrument=row, rule=request.POST["again"][:12], by=request.user)
+        return see(request, "bookings:flags")
+    if form.is_valid():
+        try:
+            row = mute.mute(by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.add_error(None, str(refusal))
+        else:
+            said = form.cleaned_data
+            messages.success(
+                request, f"{said['rule']} is muted on {row} until {said['until']:%d %b %Y}."
+            )
+            return see(request, "bookings:flags")
+    return _shown(request, form=form, status=422)
 
 
 @policy("flag.answer")

@@ -48,6 +48,9 @@ class Instrument(models.Model):
     )
     last_step = models.CharField(max_length=60, blank=True, help_text="of the run sheet")
     log = models.OneToOneField("Log", models.PROTECT, null=True, related_name="+")
+    muted = models.JSONField(
+        default=dict, blank=True, help_text="rules that are not asked about: since, until, why"
+    )
 
     class Meta:
         ordering = ["pk"]
