@@ -27,8 +27,8 @@ FORMS_TRIED = 3  # for each fault; more changed nothing that could be seen
 FIRST_GAUGE = 0.15  # how often the faulty gauge is the first of two; it is read while p falls fast
 # Restless forms (porous powder) throw far-out runs more often than a normal distribution says; set
 # on simulated laboratories so that every form has about the same share of false alarms.
-RESTLESS, CALM = 2.5, 0.7
-LOGGED = 1.3  # the same for a logger's records, which show every small oddity of a run
+RESTLESS, CALM = 1.5, 0.7
+LOGGED = 0.65  # the same for a logger's records, which show every small oddity of a run
 # No published shares of causes were found; a curve alone decides (own proposal).
 PRIOR = {"leak": 0.25, "outgassing": 0.25, "slow_pump": 0.25, "gauge": 0.25}
 

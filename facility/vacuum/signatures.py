@@ -19,24 +19,29 @@ CAUSES = ("leak", "outgassing", "slow_pump", "gauge")
 
 LEAKS = np.geomspace(0.08, 2.5, 10)  # pressure of the leak alone, in thresholds
 LOADS = np.geomspace(0.25, 5.0, 8)  # extra gas at the usual time, in thresholds
-FADES = {0.35: 0.25, 0.5: 0.35, 0.65: 0.4}  # exponent of extra gas: share
+# Exponent of extra gas: share. From 0.8 on it fades nearly as the walls' own gas does.
+FADES = {0.35: 0.22, 0.5: 0.32, 0.65: 0.34, 0.8: 0.12}
 SLOWER = np.linspace(0.2, 1.6, 9)  # ln of the speed lost
+USUALLY_SLOWER = (0.55, 0.6)  # its middle, and spread of its ln: a turbo that lost more trips
 SHIFTS = np.r_[
     -np.linspace(0.25, 2.2, 8)[::-1], np.linspace(0.25, 2.2, 8)
 ]  # ln of a gauge's factor
+USUALLY_SHIFTED = (0.8, 0.7)  # the same of a gauge: most differ by some tens of per cent or twice
 STUCK_LAST = (2, 5)  # a gauge that sticks is at the level of its last readings
 LEVEL_ODDS = 0.05  # for taking a level from the readings themselves: 0.15 of a range of 3 in ln
 SCATTERS = (0.15, 0.4)  # ln p, scatter of a noisy gauge
 # Turbo pumps work from some 30 Pa down and fully below some 1 Pa (common practice, no source).
 TURBO_FROM_PA, TURBO_FULL_PA = 30.0, 1.0
 HANDS_OVER_PA = (1.0, 0.1)  # where one name stands for two heads; 1e-2 to 1e-3 mbar
-SLOW_KINDS = {"turbo": 0.4, "all": 0.4, "roughing": 0.2}
+SLOW_KINDS = {"turbo": 0.4, "both": 0.3, "all": 0.2, "roughing": 0.1}
 LOAD_KINDS = {"load": 0.85, "wet": 0.15}
 GAUGE_KINDS = {"shift": 0.6, "stuck": 0.25, "noisy": 0.05, "jump": 0.1}
 JUMP, DRIED = 0.15, -0.5  # ln p between neighbours: least jump of a gauge, fall when ice is gone
 NEIGHBOURS = 0.7  # ln(s) between them at most
-# How far a real fault may differ from its signature, as a share of the bend (own proposal).
-FREEDOM = {"leak": 0.13, "outgassing": 0.13, "slow_pump": 0.13, "gauge": 0.13}
+# How far a real fault may differ from its signature, as a share of the bend (own proposal). A factor
+# on a gauge is the same at every pressure but for its linearity; a pump's speed is nearly so.
+FREE = 0.13
+FREER = {"shift": 0.05, "jump": 0.05, "turbo": 0.08, "both": 0.08}
 # The first minutes depend on how valve and turbo start, so there it may differ by more.
 EARLY, EARLY_FADES = 0.2, 0.6  # at 60 s, and ln(s) over which that fades
 
@@ -78,7 +83,7 @@ def signs(x, curve, typical_s, threshold_pa, later, seen):
     share = np.array(share)
     share = share / np.bincount(cause, share, minlength=len(CAUSES))[cause]
     bend = np.array(bend)
-    freedom = np.array([FREEDOM[name] for name in CAUSES])[cause][:, None]
+    freedom = np.array([FREER.get(name, FREE) for name in kind])[:, None]
     early = EARLY * np.exp(-np.maximum(x - math.log(60.0), 0.0) / EARLY_FADES)
     freedom = freedom + np.where(cause[:, None] != CAUSES.index("gauge"), early, 0.0)
     return Signs(
@@ -161,25 +166,32 @@ def turbo_share(usual, threshold_pa):
 
 def _slow(usual, x, curve, threshold_pa):
     turbo = turbo_share(usual, threshold_pa)
-    keep = np.ones(x.size)
+    keep, shares = np.ones(x.size), _usually(SLOWER, *USUALLY_SLOWER)
     first = (curve[1] - curve[0]) / (KNOTS[1] - KNOTS[0])
-    for size in SLOWER:
+    for size, likely in zip(SLOWER, shares, strict=True):
         before = x - size
         stretched = basis(before) @ curve + np.minimum(before - KNOTS[0], 0.0) * first - usual
+        lagging = np.clip(stretched, 0.0, 4.0) * (1 - turbo)
         bends = {
             "turbo": size * turbo,
+            "both": lagging + size * turbo,
             "all": stretched,
             "roughing": np.minimum(stretched, 4.0) * (1 - turbo) + 0.15 * size * turbo,
         }
         for kind, share in SLOW_KINDS.items():
-            yield "slow_pump", kind, size, share, bends[kind], keep, 0.0
+            yield "slow_pump", kind, size, share * likely, bends[kind], keep, 0.0
+
+
+def _usually(sizes, middle, spread):
+    """Shares of sizes whose ln is normal about ln(middle), either sign; they add up to one."""
+    share = np.exp(-0.5 * (np.log(np.abs(sizes) / middle) / spread) ** 2)
+    return share / share.sum()
 
 
 def _gauges(usual, later, seen):
-    keep = np.ones(usual.size)
+    keep, shares = np.ones(usual.size), _usually(SHIFTS, *USUALLY_SHIFTED)
     for weight, likely in later:
-        for size in SHIFTS:
-            share = GAUGE_KINDS["shift"] / len(SHIFTS) * likely
+        for size, share in zip(SHIFTS, GAUGE_KINDS["shift"] * likely * shares, strict=True):
             yield "gauge", "shift", size, share, size * weight, keep, 0.0
     for last in STUCK_LAST:
         level = float(np.median(seen[-last:]))
