@@ -1,5 +1,6 @@
 """Hours of parts and doses of gauges, counted from what was done at the instruments: running totals.
 
+What is recorded later than its neighbours were counted changes the totals by what it changes.
 tick counts what was recorded since the last time, so no page and no tick grows with the years. What
 a step ended is sure; what only a look or a fault ended is counted too, and told apart.
 """
@@ -10,6 +11,7 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils import timezone
 
+from bookings import recount
 from bookings.models import Reading
 from facility import keep_up
 from facility.models import Instrument, Part, PartLife, UseCount, UseMark
@@ -37,8 +39,11 @@ def count_use(instrument, now=None, most=AT_ONCE):
     for life in PartLife.objects.filter(part__in=parts).order_by("began_at"):
         lives.setdefault(life.part_id, []).append(life)
     lines = sorted((at, pk, kind, body) for pk, kind, at, body in rows)
+    late = [line for line in lines if count.newest_at and line[0] < count.newest_at]
+    if late:
+        _count_late(instrument, parts, lives, late, count.last_entry)
     marked = _last_mark(instrument)
-    for at, _, kind, body in lines:
+    for at, _, kind, body in lines[len(late) :]:
         marked = _mark_weeks(lives, marked, at)
         if body:
             sets, sure = _sets(kind, body)
@@ -46,12 +51,45 @@ def count_use(instrument, now=None, most=AT_ONCE):
                 _take(part, lives.get(part.pk, []), sets, sure, at)
     if rows:
         count.last_entry = max(pk for pk, *_ in rows)
-        count.save(update_fields=["last_entry"])
+        count.newest_at = max(filter(None, (count.newest_at, lines[-1][0])))
+        count.save(update_fields=["last_entry", "newest_at"])
     if len(rows) < most:  # nothing waits: the marks go up to now
         _mark_weeks(lives, marked, now)
     for life in (life for of in lives.values() for life in of):
         life.save(update_fields=["seconds", "unsure_seconds", "dose_pa_s", "on_since"])
     return len(rows)
+
+
+def _count_late(instrument, parts, lives, late, last):
+    """Add what late entries change; a stretch counts for the piece that was in when it began."""
+    start = late[0][0] - recount.LOOKED_BACK
+    counted = recount.counted_between(instrument, start, last, TELLING)
+    for part in parts:
+        of_part = lives.get(part.pk, [])
+        running = next((life.on_since for life in of_part if life.on_since), None)
+        add, away, on_since, changed = recount.differences(
+            part, counted, late, _sets, running=running
+        )
+        for sign, rows in ((1, add), (-1, away)):
+            for begun, ended, sure in rows:
+                if life := _life_at(of_part, begun):
+                    _add(part, life, begun, ended, sure, sign)
+        if changed and (life := _life_at(of_part, on_since or late[-1][0])):
+            life.on_since = on_since
+
+
+def _life_at(lives, at):
+    return next((row for row in lives if row.began_at <= at and (row.ended_at or at) >= at), None)
+
+
+def _add(part, life, start, end, sure, sign=1):
+    lasted = max((end - start).total_seconds(), 0.0)
+    life.seconds = max(life.seconds + sign * lasted, 0.0)
+    if not sure:
+        life.unsure_seconds = max(life.unsure_seconds + sign * lasted, 0.0)
+    if part.counts == Part.Counts.DOSE and part.gauge:
+        seen = sign * dose_between(part.gauge, start, end)
+        life.dose_pa_s = max(life.dose_pa_s + seen, 0.0)
 
 
 def _sets(kind, body):
@@ -65,7 +103,7 @@ def _sets(kind, body):
 
 def _take(part, lives, sets, sure, at):
     """One entry's word about one part."""
-    life = next((row for row in lives if row.began_at <= at and (row.ended_at or at) >= at), None)
+    life = _life_at(lives, at)
     if life is None or not part.device:
         return
     state = None if sets is None else sets.get(part.device, "")
@@ -80,12 +118,7 @@ def _take(part, lives, sets, sure, at):
 
 def _went_off(part, life, at, sure):
     start, life.on_since = life.on_since, None
-    lasted = max((at - start).total_seconds(), 0.0)
-    life.seconds += lasted
-    if not sure:
-        life.unsure_seconds += lasted
-    if part.counts == Part.Counts.DOSE and part.gauge:
-        life.dose_pa_s += dose_between(part.gauge, start, at)
+    _add(part, life, start, at, sure)
 
 
 def dose_between(gauge, start, end):

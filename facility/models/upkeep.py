@@ -126,6 +126,7 @@ class UseCount(models.Model):
 
     instrument = models.OneToOneField("facility.Instrument", models.PROTECT, related_name="+")
     last_entry = models.PositiveBigIntegerField(default=0, help_text="key of the last one counted")
+    newest_at = models.DateTimeField(null=True, help_text="when the newest counted one happened")
 
     def __str__(self):
         return f"{self.instrument} to entry {self.last_entry}"
