@@ -10,7 +10,12 @@ class BookingsConfig(AppConfig):
 
     def ready(self):
         guards.append_only("bookings_reading")
-        guards.append_only("bookings_incidentchange")
+        guards.append_only_but_emptied(
+            "bookings_incidentchange",
+            of="incident_id",
+            texts=["before", "after"],
+            rest=["id", "at", "by_id", "what", "sent_id"],
+        )
         guards.append_only("bookings_lookedfor")
         guards.no_overlap(
             "bookings_booking",

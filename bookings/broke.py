@@ -99,7 +99,7 @@ def _incidents(instrument, week, promised):
         yield Line(
             key=f"incident|{row.pk}",
             heading="broke",
-            says=f"{row.get_kind_display().capitalize()}: {row.says[:160].rstrip('.')}; "
+            says=f"{row.get_kind_display().capitalize()}: {row.says[:160].rstrip('.') or 'redacted'}; "
             + ("closed." if closed else f"open, {has} has it."),
             severity=WARN if closed else STAFF,
             do="" if closed or todo else "Say who does what until when.",

@@ -152,6 +152,17 @@ class CloseForm(SentForm):
         super().__init__(*args, **{"auto_id": "close_%s", **kwargs})
 
 
+class RedactForm(forms.Form):
+    """Why what was written has to go."""
+
+    reason = forms.CharField(
+        max_length=200,
+        label="Why it has to go",
+        help_text="this sentence stays",
+        error_messages={"required": "Say in a sentence why the text has to go."},
+    )
+
+
 class TraceForm(forms.Form):
     """An element and a day, how far to look, and where to begin."""
 

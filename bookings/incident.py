@@ -11,9 +11,9 @@ from django.utils import timezone
 
 from bookings import tell
 from bookings.models import FollowUp, Incident, IncidentChange, Session
-from facility import log
+from facility import access, log
 from facility.errors import Refused, SetAside
-from facility.models import Log, Person
+from facility.models import Entry, Log, Person
 from samples.matter.composition import elements
 
 DIRECT = (Incident.Kind.EXPOSURE, Incident.Kind.DEFEAT)  # somebody may be hurt: told at once
@@ -296,3 +296,35 @@ def open_again(*, incident, by, why):
     row.save(update_fields=["closed_at", "closed_by", "closing"])
     _changed(row, by, "opened again", before=before, after=why)
     return row
+
+
+@transaction.atomic
+def redact(*, incident, by, reason):
+    """Empty what was written about an incident, here and in the instrument's log; the rest stays.
+
+    What was mailed, and what a signed review holds, stays as it was sent and signed.
+    """
+    access.require(by, "log.redact")
+    reason = _text(reason, 200)
+    if not reason:
+        raise Refused("Say in a sentence why the text has to go.")
+    row = _locked(incident)
+    for entry in _entries_about(row):
+        log.redact(entry=entry, by=by, reason=reason)
+    _changed(row, by, "redacted", after=reason)
+    row.changes.exclude(what="redacted").update(before="", after="")
+    row.says = row.at_once = row.cause = row.closing = ""
+    row.save(update_fields=["says", "at_once", "cause", "closing"])
+    return row
+
+
+def _entries_about(row):
+    """Entries of the instrument's log that still hold words about an incident."""
+    if not row.instrument_id:
+        return []
+    entries = Entry.objects.filter(
+        log=row.instrument.log_id,
+        kind__in=("incident", "incident changed"),
+        happened_at__gte=row.happened_at,
+    ).exclude(body="")
+    return [entry for entry in entries if str(log.contents(entry).get("incident")) == str(row.pk)]

@@ -13,6 +13,7 @@ incident_patterns = [
     path("incidents/<int:pk>/follow-up/", incidents.add_follow_up, name="add_follow_up"),
     path("incidents/<int:pk>/close/", incidents.close_incident, name="close_incident"),
     path("incidents/<int:pk>/open-again/", incidents.reopen_incident, name="reopen_incident"),
+    path("incidents/<int:pk>/redact/", incidents.redact_incident, name="redact_incident"),
     path("follow-ups/", incidents.follow_ups, name="follow_ups"),
     path("follow-ups/<int:pk>/done/", incidents.finish_follow_up, name="finish_follow_up"),
     path("does-it-help/", helps.does_it_help, name="does_it_help"),

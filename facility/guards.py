@@ -56,6 +56,17 @@ BEGIN
     THEN RETURN NEW; END IF;
     RAISE EXCEPTION '%', TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';
 END $$;
+CREATE OR REPLACE FUNCTION holdfast_refuse_unless_emptied() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE redacted boolean; texts text[] := string_to_array(TG_ARGV[2], ' ');
+BEGIN
+    EXECUTE format(
+        'SELECT EXISTS (SELECT 1 FROM %I r WHERE r.%I = ($1).%I AND r.what = ''redacted'')',
+        TG_TABLE_NAME, TG_ARGV[1], TG_ARGV[1]) USING OLD INTO redacted;
+    IF redacted AND to_jsonb(NEW) - texts = to_jsonb(OLD) - texts
+       AND NOT EXISTS (SELECT 1 FROM unnest(texts) t WHERE to_jsonb(NEW) ->> t <> '')
+    THEN RETURN NEW; END IF;
+    RAISE EXCEPTION '%', TG_ARGV[0] USING ERRCODE = 'integrity_constraint_violation';
+END $$;
 """
 
 
@@ -118,6 +129,27 @@ def append_only(table, *, except_redaction=False):
         f"BEGIN SELECT RAISE(ABORT, '{sentence}'); END",
         postgresql="CREATE TRIGGER {name} BEFORE UPDATE ON {table} FOR EACH ROW "
         f"EXECUTE FUNCTION holdfast_refuse_unless_redacted('{sentence}')",
+    )
+
+
+def append_only_but_emptied(table, *, of, texts, rest):
+    """Rows of `table` stand for good; only their texts may be emptied, once a row says `redacted`.
+
+    Takes:   of, the column that joins rows; texts, the columns that may be emptied; rest, the others.
+    """
+    _trigger(table, "no_delete", "DELETE", REFUSAL)
+    _no_truncate(table)
+    sentence = REFUSAL.format(table=table)
+    kept = " AND ".join(f"NEW.{column} IS OLD.{column}" for column in [of, *rest])
+    empty = " AND ".join(f"NEW.{column} = ''" for column in texts)
+    _add(
+        table,
+        "no_update",
+        sqlite=f"CREATE TRIGGER {{name}} BEFORE UPDATE ON {{table}} WHEN NOT ({empty} AND {kept} AND "
+        f"EXISTS (SELECT 1 FROM {{table}} r WHERE r.{of} = OLD.{of} AND r.what = 'redacted')) "
+        f"BEGIN SELECT RAISE(ABORT, '{sentence}'); END",
+        postgresql="CREATE TRIGGER {name} BEFORE UPDATE ON {table} FOR EACH ROW EXECUTE FUNCTION "
+        f"holdfast_refuse_unless_emptied('{sentence}', '{of}', '{' '.join(texts)}')",
     )
 
 

@@ -6,7 +6,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from bookings import incident as verbs
-from bookings.forms_incidents import ChangeForm, CloseForm, FollowUpForm, ReportForm, WordForm
+from bookings.forms_incidents import (
+    ChangeForm,
+    CloseForm,
+    FollowUpForm,
+    RedactForm,
+    ReportForm,
+    WordForm,
+)
 from bookings.models import FollowUp, Incident, Load, Session
 from bookings.views.sessions import keep
 from facility.access import may, policy, require_or_404
@@ -109,6 +116,8 @@ def _shown(request, row, *, status=200, **forms):
             "follow_form": FollowUpForm(),
             "close_form": CloseForm(),
         }
+    if may(request.user, "log.redact"):
+        context["redact_form"] = RedactForm()
     return page(request, "bookings/incident.html", context | forms, status=status)
 
 
@@ -147,6 +156,16 @@ def change_incident(request, pk):
     return _written(
         request, pk, ChangeForm(request.POST), "change_form",
         lambda row, said: verbs.change(incident=row, by=request.user, **said),
+    )  # fmt: skip
+
+
+@require_POST
+@policy("log.redact")
+def redact_incident(request, pk):
+    """POST empties what was written; that something stood there, and why it went, stays."""
+    return _written(
+        request, pk, RedactForm(request.POST), "redact_form",
+        lambda row, said: verbs.redact(incident=row, by=request.user, reason=said["reason"]),
     )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ from bookings.models import FollowUp, Incident, IncidentChange, Message
 from facility import log
 from facility.errors import Refused, SetAside
 from facility.models import Entry
+from facility.verify import verify
 from tests import build
 
 
@@ -254,3 +255,29 @@ def test_given_many_incidents_when_listed_then_the_queries_stay_the_same(
         client.get(reverse("bookings:incidents"))
     with django_assert_max_num_queries(12):
         client.get(row.get_absolute_url())
+
+
+def test_given_a_name_in_an_incident_when_it_is_redacted_then_only_the_reason_stands(lab, client):
+    row = build.incident(by=lab.ben, instrument=lab.instrument, says="Chao felt faint.")
+    incident.change(incident=row, by=lab.fay, cause="Chao had not eaten.")
+    address = reverse("bookings:redact_incident", args=[row.pk])
+    statuses = {}
+    for who in ("ben", "fay", "dee"):
+        client.force_login(getattr(lab, who))
+        statuses[who] = client.post(address, {"reason": "a health matter"}).status_code
+
+    text = client.get(row.get_absolute_url()).content.decode()
+    row.refresh_from_db()
+    bodies = [entry.body for entry in lab.instrument.log.entries.all()]
+    assert statuses == {"ben": 403, "fay": 403, "dee": 302}
+    assert (row.says, row.cause) == ("", "")
+    assert not any("faint" in body or "eaten" in body for body in bodies)
+    assert "faint" not in text
+    assert "a health matter" in text
+    assert verify(log=lab.instrument.log).broken == []
+    for said in ("other words", "reported"):
+        with pytest.raises(IntegrityError, match="append-only"), transaction.atomic():
+            row.changes.filter(what="reported").update(after=said)
+    with pytest.raises(IntegrityError, match="append-only"), transaction.atomic():
+        row.changes.update(before="", after="", what="nothing")
+    assert client.post(address, {"reason": ""}).status_code == 422
