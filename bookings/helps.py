@@ -13,6 +13,7 @@ from django.db.models.functions import TruncQuarter
 from django.utils import timezone
 
 from bookings.models import Fault, Flag, Incident
+from samples.risks import RULES
 
 QUARTERS = 8
 WARNED = timedelta(days=14)
@@ -31,6 +32,7 @@ OF_KIND = {
     "leak": "pump-downs and gauges",
     "exposure": "hazards",
 }
+WATCHED = {"PMP-01": "Pump-down unlike the others"}  # what the science says, no rule of the bench
 FAULTS, OTHER = "faults that people reported", "other"
 
 
@@ -45,6 +47,12 @@ class Helped:
     not_real: int = 0
     by_itself: int = 0  # its cause went away before anybody answered
     missed: int = 0
+
+    @property
+    def title(self):
+        """What a rule is about; empty for a family."""
+        rule = RULES.get(self.family)
+        return rule.title if rule else WATCHED.get(self.family, "")
 
     @property
     def waiting(self):

@@ -7,6 +7,7 @@ from django.utils import timezone
 
 from bookings import helps, say
 from bookings.models import Flag
+from samples.risks import RULES
 from tests import build
 
 
@@ -64,3 +65,14 @@ def test_given_the_page_when_asked_then_few_queries_and_a_csv_say_the_same(
         "volatile and wet,1,0,0,0,1,0",
         "VOL-01,1,0,0,0,1,0",
     ]
+
+
+def test_given_rules_when_shown_then_each_says_what_it_is_about(lab, client):
+    raised(lab, "PMP-01", days=0)
+    raised(lab, "PWD-01", days=0)
+    client.force_login(lab.dee)
+
+    shown = client.get(reverse("bookings:does_it_help")).content.decode()
+
+    assert "Pump-down unlike the others" in shown
+    assert RULES["PWD-01"].title in shown
