@@ -65,7 +65,7 @@ def _control_drawing(points, size, says, centre=None, low=None, high=None, unit=
     places = [(round(x(n), 1), round(y(p.value), 1)) for n, p in enumerate(points)]
     words = _odd_words(points, places, size, unit, decimals)
     if not small:
-        words += _value_words(size, y, centre, low, high, unit, decimals)
+        words += _value_words(points, size, y, centre, low, high, unit, decimals)
         words += _point_words(points, places, size)
     return Drawing(
         size=size.name,
@@ -124,12 +124,16 @@ def _control_dots(points, places, size):
         )
 
 
-def _value_words(size, y, centre, low, high, unit, decimals):
-    """The figures at the axis, and the word limit at the end of each limit."""
-    for value in (low, centre, high):
-        if value is not None:
-            height = round(y(value) + 4, 1)
-            yield Word(_signed(value, decimals), size.left - 9, height, anchor="end")
+def _value_words(points, size, y, centre, low, high, unit, decimals):
+    """The figures at the axis, and the word limit at the end of each limit.
+
+    Without a limit and a centre, the least and the greatest value that was found.
+    """
+    known = [value for value in (low, centre, high) if value is not None]
+    found = [point.value for point in points]
+    for value in known or sorted({min(found), max(found)}):
+        height = round(y(value) + 4, 1)
+        yield Word(_signed(value, decimals), size.left - 9, height, anchor="end")
     for value, shift in ((low, 16), (high, -6)):
         if value is not None:
             height = round(y(value) + shift, 1)

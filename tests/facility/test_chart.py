@@ -343,6 +343,14 @@ def test_the_limits_of_a_control_chart_lie_where_its_values_would():
     assert limits == pytest.approx(sorted((drawing.dots[0].y, drawing.dots[2].y)), abs=0.1)
 
 
+def test_given_neither_limit_nor_centre_when_drawn_then_the_axis_names_least_and_greatest():
+    points = [chart.Point(value) for value in (-3.0, 0.0, 41.5)]
+
+    drawing = chart.control_chart(points, unit="ppm", decimals=1)[0]
+
+    assert {"−3.0", "41.5"} <= set(texts(drawing))
+
+
 def test_the_odd_value_of_an_evidence_drawing_is_named_with_its_sign():
     points = [chart.Point(0.01), chart.Point(-0.14, odd=True)]
 
