@@ -33,6 +33,11 @@ class FaultQuerySet(models.QuerySet):
     def on(self, instrument):
         return self.filter(instrument=instrument)
 
+    def of_group(self, group):
+        """Met in a session that people of a group took part in, or reported by them outside one."""
+        in_session = Q(session__parts__person__group=group)
+        return self.filter(in_session | Q(session=None, by__group=group)).distinct()
+
     def during(self, start, end):
         """Stood at any moment of [start, end)."""
         still = Q(ended_at=None) | Q(ended_at__gt=start)

@@ -139,11 +139,9 @@ def group(request, pk):
         "sessions": sessions.select_related("instrument").distinct()[:12],
         "session_count": sessions.distinct().count(),
         "samples": Sample.objects.filter(group=row).kept().count(),
-        "faults": Fault.objects.filter(
-            session__parts__person__group=row, began_at__range=(start, end)
-        )
-        .select_related("instrument")
-        .distinct()[:12],
+        "faults": Fault.objects.of_group(row)
+        .filter(began_at__range=(start, end))
+        .select_related("instrument")[:12],
         "people": people,
         "levels": Qualification.objects.standing()
         .filter(person__in=people)

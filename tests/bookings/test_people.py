@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from bookings import attend, book, duty, inside, run, teach, tell, usage, visits
+from bookings import attend, book, duty, inside, run, say, teach, tell, usage, visits
 from bookings.models import Booking, BookingRules, Fault, Mail, Message, Wish
 from facility import invite, log, qualify, status
 from facility.errors import Refused
@@ -368,6 +368,23 @@ def test_given_a_lead_when_looking_then_only_the_own_group_with_cost_shows(measu
     assert "corrosion" not in table
     other = reverse("bookings:group", args=[measured.chao.group_id])
     assert browser.get(other).status_code == 404
+
+
+def test_given_faults_outside_sessions_when_a_lead_looks_then_the_own_groups_stand_and_no_others(
+    lab,
+):
+    session = run.sign_on(instrument=lab.instrument, by=lab.ben)
+    say.report_fault(instrument=lab.instrument, by=lab.ben, text="Arm sticks.", session=session)
+    say.report_fault_here(instrument=lab.instrument, by=lab.gil, text="Pump whistles.")
+    say.report_fault_here(instrument=lab.instrument, by=lab.chao, text="Gauge blinks.")
+    browser = Client()
+    browser.force_login(lab.gil)
+
+    page = browser.get(reverse("bookings:group", args=[lab.gil.group_id])).content.decode()
+
+    assert [page.count(says) for says in ("Arm sticks.", "Pump whistles.", "Gauge blinks.")] == [
+        *(1, 1, 0)
+    ]
 
 
 def test_given_ten_times_the_sessions_when_counted_then_the_queries_are_the_same(
