@@ -38,19 +38,20 @@ def handover(session, states, situation):
 
 
 def end_checklist(sheet, states, situation, faults):
-    """What the next person must be able to count on: (whether it is so, the words), a line each.
+    """What the next person must be able to count on: {"look": lines, "so": lines}.
 
     Takes: device states, the situation with its holders inside, the faults that are open.
     """
-    found = []
+    found = {"look": [], "so": []}
     for device, allowed in sheet.rest.items():
         state = states.get(device, "unknown")
-        found.append((state in allowed, f"{device.replace('_', ' ').capitalize()}: {state}"))
+        line = f"{device.replace('_', ' ').capitalize()}: {state}"
+        found["so" if state in allowed else "look"].append(line)
     inside = [load for load in (situation.load, situation.measured) if load is not None]
-    found += [(False, f"Holder {load.holder} is inside") for load in inside]
+    found["look"] += [f"Holder {load.holder} is inside" for load in inside]
     if not inside:
-        found.append((True, "No holder inside"))
-    found += [(False, f"Fault {fault.pk}, reported: {fault.says[:80]}") for fault in faults]
+        found["so"].append("No holder inside")
+    found["look"] += [f"Fault {fault.pk}, reported: {fault.says[:80]}" for fault in faults]
     if not faults:
-        found.append((True, "No fault is open; report one before you leave"))
-    return sorted(found, key=lambda line: line[0])
+        found["so"].append("No fault is open; report one before you leave")
+    return found

@@ -95,7 +95,10 @@ def house(request):
 def set_aside(request):
     """What tablets sent that could not be recorded as it was, word for word."""
     rows = KeptItem.objects.unseen().select_related("person")[:SHOWN]
-    context = {"rows": rows, "may_answer": may(request.user, "flag.answer")}
+    context = {
+        "rows": [{"item": row, "said": aside.read(row.text)} for row in rows],
+        "may_answer": may(request.user, "flag.answer"),
+    }
     return page(request, "bookings/set_aside.html", context)
 
 

@@ -6,9 +6,9 @@ from django.contrib import messages
 from django.utils import timezone
 from django.utils.dateparse import parse_date
 
-from bookings import devices, late, say
+from bookings import devices, late, record_words, say
 from bookings.views.sessions import require_part, session_of
-from facility import log, photos
+from facility import photos
 from facility.access import policy
 from facility.errors import Refused
 from facility.htmx import page, see
@@ -118,6 +118,6 @@ def _context(session, lines=(), bad=(), *, written=0, says="", day=None):
         + [(f"{late.PRESSURE}{row.code}", f"pressure, {row.name}") for row in gauges],
         "listed": listed,
         "photo_sent": uuid.uuid4(),
-        "entries": [{"entry": row, "says": log.contents(row)} for row in late.entries_of(session)],
+        "entries": [record_words.line_of(row) for row in late.entries_of(session)],
         "readings": late.readings_of(session, gauges),
     }

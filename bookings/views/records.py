@@ -3,15 +3,15 @@
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_GET
 
-from bookings import curve, expected
+from bookings import curve, expected, record_words
 from bookings.models import Load, Session
-from facility import log
 from facility.access import may, policy, require_or_404
 from facility.htmx import page
 from facility.models import Entry
 
 SHOWN = 40
 LINES = 400  # of one log on a page; a session has some dozens
+MEASURED = 100  # of one load; a full holder with six regions each has some sixty
 
 
 @require_GET
@@ -30,7 +30,7 @@ def records(request):
 def _lines(of):
     """Entries of a log as they happened, each with what it says."""
     entries = Entry.objects.of(of).as_it_happened().select_related("person")[:LINES]
-    return [{"entry": entry, "says": log.contents(entry)} for entry in entries]
+    return [record_words.line_of(entry) for entry in entries]
 
 
 @require_GET
@@ -76,6 +76,8 @@ def load(request, pk):
             }
             for pumpdown in pumpdowns
         ],
+        "sees_session": row.session is not None and may(request.user, "session.see", row.session),
+        "measured": row.measurements.select_related("mount")[:MEASURED],
         "lines": _lines(row.log),
         "head": row.instrument.log.head,
         "flags": row.flags.all()[:20],

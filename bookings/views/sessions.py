@@ -229,6 +229,9 @@ def _step_line(request, session, sheet, states, step):
     }
 
 
+VALVE_WORDS = {"closed": "shut", "open": "open", None: ""}  # None: the sheet has no gate valve
+
+
 def _chambers_context(situation, gauges, newest, states):
     """The plan drawing and the pad: pressures, holders inside, where the gate valve stands."""
     intro = _gauge_to_read(gauges, newest, states)
@@ -240,7 +243,7 @@ def _chambers_context(situation, gauges, newest, states):
         "main": {"gauge": main, "reading": newest.get(main.pk) if main else None},
         "load": situation.load,
         "measured": situation.measured,
-        "valve": {"closed": "shut", "open": "open"}.get(states.get("gate_valve"), "unknown"),
+        "valve": VALVE_WORDS.get(states.get("gate_valve"), "unknown"),
         "powers": near[:PAD_POWERS],
         "more_powers": [power for power in range(3, -12, -1) if power not in near[:PAD_POWERS]],
         "last_power": pump.power_of(reading),

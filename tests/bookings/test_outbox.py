@@ -204,6 +204,20 @@ def test_given_a_bad_item_when_sent_then_it_is_set_aside_with_its_reason(client,
     assert why in answer.json()["items"][0]["why"]
 
 
+def test_given_an_item_set_aside_when_staff_open_the_list_then_it_reads_as_words_and_leads_on(
+    client, here
+):
+    send(client, here, [item(here, kind="pressure", gauge="quayside-intro", pressure="12e-")])
+    log.keep(sent_id=uuid.uuid4(), by=here.ben, text="no item at all", reason="Not readable.")
+    client.force_login(here.dee)
+
+    page = client.get(reverse("bookings:set_aside")).content.decode()
+
+    assert "gauge <b>quayside-intro</b>, pressure <b>12e-</b>" in page
+    assert reverse("bookings:late_entries", args=[here.session.pk]) in page
+    assert "no item at all" in page
+
+
 def test_given_no_item_at_all_when_sent_then_it_is_set_aside(client, here):
     assert statuses(send(client, here, ["x", None, 7])) == ["set aside"] * 3
 
