@@ -5,20 +5,24 @@ kind, its fields, its own id, the sign-on it was typed under and the tablet's cl
 """
 
 import json
+import logging
 import uuid
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from django.db import InterfaceError, OperationalError, transaction
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
-from bookings import inside, run, say, steps
+from bookings import awaited, inside, run, say, steps
 from bookings.forms import StepForm
 from bookings.models import Reading, Session
 from facility import access, log
 from facility.errors import Refused
 from facility.models import Entry, Gauge, SignOn
 from samples.models import Mount
+
+logger = logging.getLogger(__name__)
 
 MOST_ITEMS = 200
 MOST_CHARACTERS = 10_000  # of one item
@@ -75,7 +79,8 @@ def _answer(item, offset, tablet, person):
         token = log.tablet_clock.set(log.stamp(raw) if raw else "")
         try:
             with transaction.atomic():
-                _record(item, sent_id, by, session, fields, _happened(item, raw, offset), raw)
+                moment = _happened(item, raw, offset)
+                _record(item.get("kind"), _Sent(session, by, fields, sent_id, moment, raw))
                 if session.closed_at:
                     log.seal(log=session.log, by=by)
         finally:
@@ -87,6 +92,7 @@ def _answer(item, offset, tablet, person):
         raise  # the database is away: the tablet keeps everything and sends it again
     except Exception as problem:
         # a poisonous item must not block the ones behind it; staff see it word for word
+        logger.exception("an item of an outbox could not be recorded")
         return _set_aside(item, by, tablet, f"It could not be recorded: {type(problem).__name__}.")
 
 
@@ -157,81 +163,123 @@ def _happened(item, raw, offset):
     return now if moment > now + AHEAD else min(moment, now)
 
 
-def _record(item, sent_id, by, session, fields, moment, raw):
-    """Hand an item to the verb of its kind; the names of fields are those of the page's forms."""
-    kind = item.get("kind")
-    common = {"session": session, "by": by, "happened_at": moment, "sent_id": sent_id}
-    if kind == "pressure":
-        _pressure(session, by, fields, moment, raw, sent_id)
-    elif kind == "step":
-        form = StepForm(fields)
-        if not form.is_valid():
-            raise _Aside(" ".join(s for rows in form.errors.values() for s in rows))
-        steps.take_through(
-            **common,
-            before=form.before(),
-            step_id=form.cleaned_data["step"],
-            holder=form.cleaned_data["holder"],
-            values=form.values(),
-            offline=True,
-        )
-    elif kind == "anyway":
-        device, _, state = fields.get("what", "").partition("=")
-        steps.happened_anyway(**common, sets={device: state}, sentence=fields.get("sentence", ""))
-    elif kind == "note":
-        say.note(**common, text=fields.get("text", ""))
-    elif kind == "fault":
-        say.report_fault(
-            **common,
-            instrument=session.instrument,
-            text=fields.get("text", ""),
-            forget_devices=bool(fields.get("devices_unknown")),
-        )
-    elif kind == "setting":
-        say.setting(**common, device=fields.get("device", ""), values=fields)
-    elif kind == "measurement":
-        say.measurement(
-            **common,
-            what=fields.get("what", ""),
-            file=fields.get("file", ""),
-            load=inside.load_inside(session.instrument),
-            mount=Mount.objects.filter(pk=fields.get("mount") or None).first()
-            if fields.get("mount", "").isdigit()
-            else None,
-        )
-    elif kind == "left":
-        until = _moment(fields.get("until"))
-        if until is None:
-            raise _Aside("It does not say until when something runs.")
-        say.leave_running(
-            **common, what=fields.get("what", ""), until=until, phone=fields.get("phone", "")
-        )
-    elif kind == "sign off":
-        run.sign_off(session=session, by=by, handover=fields.get("handover", ""), sent_id=sent_id)
-    else:
-        raise _Aside(f"Nothing here records items of the kind {kind!r}.")
+@dataclass(frozen=True)
+class _Sent:
+    """An item as its verb needs it; the names of its fields are those of the page's forms."""
+
+    session: object
+    by: object
+    fields: dict
+    sent_id: uuid.UUID
+    moment: datetime
+    raw: datetime | None
+
+    def field(self, name):
+        return self.fields.get(name, "")
+
+    @property
+    def common(self):
+        """What every verb takes."""
+        return {
+            "session": self.session,
+            "by": self.by,
+            "happened_at": self.moment,
+            "sent_id": self.sent_id,
+        }
 
 
-def _pressure(session, by, fields, moment, raw, sent_id):
-    gauge = (
-        Gauge.objects.select_related("chamber")
-        .filter(code=fields.get("gauge", ""), chamber__instrument=session.instrument)
-        .first()
-    )
+def _pressure(sent):
+    instrument = sent.session.instrument
+    gauges = Gauge.objects.select_related("chamber").filter(chamber__instrument=instrument)
+    gauge = gauges.filter(code=sent.field("gauge")).first()
     if gauge is None:
-        raise _Aside(f"{session.instrument} has no gauge {fields.get('gauge')!r}.")
-    text = fields.get("pressure", "").strip()
+        raise _Aside(f"{instrument} has no gauge {sent.field('gauge')!r}.")
+    text = sent.field("pressure").strip()
     if not text:
-        text = f"{fields.get('figure', '')}.{fields.get('tenth') or '0'}e{fields.get('power', '')}"
-    steps.write_pressure(
-        session=session,
-        by=by,
-        gauge=gauge,
-        text=text,
-        happened_at=moment,
-        tablet_at=raw,
-        sent_id=sent_id,
+        text = f"{sent.field('figure')}.{sent.field('tenth') or '0'}e{sent.field('power')}"
+    awaited.write_pressure(**sent.common, gauge=gauge, text=text, tablet_at=sent.raw)
+
+
+def _step(sent):
+    form = StepForm(sent.fields)
+    if not form.is_valid():
+        raise _Aside(" ".join(text for row in form.errors.values() for text in row))
+    steps.take_through(
+        **sent.common,
+        before=form.before(),
+        step_id=form.cleaned_data["step"],
+        holder=form.cleaned_data["holder"],
+        values=form.values(),
+        offline=True,
     )
+
+
+def _anyway(sent):
+    device, _, state = sent.field("what").partition("=")
+    steps.happened_anyway(**sent.common, sets={device: state}, sentence=sent.field("sentence"))
+
+
+def _note(sent):
+    say.note(**sent.common, text=sent.field("text"))
+
+
+def _fault(sent):
+    say.report_fault(
+        **sent.common,
+        instrument=sent.session.instrument,
+        text=sent.field("text"),
+        forget_devices=bool(sent.field("devices_unknown")),
+    )
+
+
+def _setting(sent):
+    say.setting(**sent.common, device=sent.field("device"), values=sent.fields)
+
+
+def _measurement(sent):
+    chosen = sent.field("mount")
+    say.measurement(
+        **sent.common,
+        what=sent.field("what"),
+        file=sent.field("file"),
+        load=inside.load_inside(sent.session.instrument),
+        mount=Mount.objects.filter(pk=chosen).first() if chosen.isdigit() else None,
+    )
+
+
+def _left(sent):
+    until = _moment(sent.field("until"))
+    if until is None:
+        raise _Aside("It does not say until when something runs.")
+    say.leave_running(
+        **sent.common, what=sent.field("what"), until=until, phone=sent.field("phone")
+    )
+
+
+def _sign_off(sent):
+    run.sign_off(
+        session=sent.session, by=sent.by, handover=sent.field("handover"), sent_id=sent.sent_id
+    )
+
+
+RECORDS = {
+    "pressure": _pressure,
+    "step": _step,
+    "anyway": _anyway,
+    "note": _note,
+    "fault": _fault,
+    "setting": _setting,
+    "measurement": _measurement,
+    "left": _left,
+    "sign off": _sign_off,
+}
+
+
+def _record(kind, sent):
+    """Hand an item to the verb of its kind."""
+    if not isinstance(kind, str) or kind not in RECORDS:
+        raise _Aside(f"Nothing here records items of the kind {kind!r}.")
+    RECORDS[kind](sent)
 
 
 def parse(body):

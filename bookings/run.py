@@ -57,6 +57,8 @@ def join(*, session, by, part):
     """Take part in an open session: operate, train, be present, or follow from elsewhere."""
     if part not in SessionPart.Part.values:
         raise Refused("Say your part: operates, trains, present, or remote.")
+    Instrument.objects.select_for_update().get(pk=session.instrument_id)
+    session.refresh_from_db(fields=["closed_at"])
     if session.closed_at:
         raise Refused("This session is closed. Open a new one.")
     row, new = SessionPart.objects.get_or_create(
@@ -70,12 +72,11 @@ def join(*, session, by, part):
 @transaction.atomic
 def sign_off(*, session, by, handover="", sent_id=None):
     """Close the session with a word to the next person; never refused, a second press is the same."""
-    session = Session.objects.select_for_update().get(pk=session.pk)
-    handover = handover.replace(
-        "\x00", "␀"
-    )  # the log keeps no NUL, and signing off is never refused
+    Instrument.objects.select_for_update().get(pk=session.instrument_id)
+    session = Session.objects.select_related("instrument", "log").get(pk=session.pk)
     if session.closed_at:
         return session
+    handover = handover.replace("\x00", "␀")  # the log keeps no NUL, and this is never refused
     now = timezone.now()
     log.write(
         log=session.log, kind="signed off", by=by, data={"handover": handover}, sent_id=sent_id

@@ -186,17 +186,13 @@ def report_fault_here(*, instrument, by, text, forget_devices=False, sent_id=Non
 @transaction.atomic
 def end_fault(*, fault, by, sentence="", ended_at=None):
     """The instrument works again; the word goes back to usable when no other fault is open."""
-    fault = (
-        Fault.objects.select_for_update(of=("self",))
-        .select_related("instrument__log")
-        .get(pk=fault.pk)
-    )
+    instrument = Instrument.objects.select_for_update().get(pk=fault.instrument_id)
+    fault = Fault.objects.get(pk=fault.pk)
     if fault.ended_at:
         return fault
     fault.ended_at = max(ended_at or timezone.now(), fault.began_at)
     fault.ended_by = by
     fault.save(update_fields=["ended_at", "ended_by"])
-    instrument = fault.instrument
     log.write(
         log=instrument.log,
         kind="fault ended",

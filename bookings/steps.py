@@ -8,7 +8,7 @@ from bookings.models import Flag
 from facility import interlocks, log
 from facility.errors import Refused, SetAside
 from facility.findings import STOP
-from facility.models import Chamber, Instrument, Place
+from facility.models import Instrument, Place
 
 OFFERED = 2  # steps shown as possible beside the current one; the rest are one tap below
 AHEAD = 24  # how far along the sheet the page looks for what is possible next
@@ -144,43 +144,31 @@ def take_step(
     if step is None or step.kind == "event":
         raise Refused(f"The run sheet of this session has no step {step_id}.")
     offline = offline or late
+    marks = marks_of(session.sheet.document, step_id)
     was = offline and happened_at is not None and past.is_past(instrument, happened_at)
     if was or late:
         states = past.states_at(instrument, sheet, happened_at)
         why = past.why_not(sheet, states, step)
     else:
         states = devices.states_of(instrument, sheet, happened_at)
-        why = _why_not(session, by, sheet, states, step, happened_at)
-    if why and offline and _said_again(session, step, states):
+        why = why_not(session, by, sheet, states, step, happened_at)
+    if not offline:
+        _refuse(session, by, step, why, marks, holder)
+    elif _said_again(session, step, states):
         why = ""
-    if why and not offline:
-        raise Refused(f"{step.words} Not possible now. {why}")
-    if session.closed_at and not offline:
-        raise Refused("This session is closed. Sign on again to go on.")
-    marks = marks_of(session.sheet.document, step_id)
-    if "load" in marks and not offline:
-        inside.refuse_unless_loadable(holder, by)
-    data = {"step": step.id, "says": step.words, "sets": step.sets, "in_order": not why}
-    if holder is not None:
-        data["holder"] = holder.code
-    if values := {name: text for name, text in (values or {}).items() if text.strip()}:
-        data["values"] = values
-    if why:
-        data["hazards"] = [h.id for h in interlocks.hazards_in(sheet, states | step.sets)]
-    if was and step.sets:
-        data["devices_left"] = True
+    values = {name: text for name, text in (values or {}).items() if text.strip()}
+    reached = interlocks.hazards_in(sheet, states | step.sets)
     entry = log.write(
         log=session.log,
         kind="looked" if step.kind == "look" else "step",
         by=by,
-        data=data,
+        data=_said(step, holder, values, [hazard.id for hazard in reached] if why else None, was),
         happened_at=happened_at,
         sent_id=sent_id,
     )
     devices.set_states(instrument, step.sets, entry, looked=tuple(step.requires))
     if was:
-        then = interlocks.hazards_in(sheet, states | step.sets)
-        devices.doubt(instrument, sheet, entry, known=[hazard.id for hazard in then])
+        devices.doubt(instrument, sheet, entry, known=[hazard.id for hazard in reached])
     if step.kind == "step":
         _note_last(session, instrument, step, entry, was)
     _write_asked_pressures(instrument, values, by, entry)
@@ -190,6 +178,32 @@ def take_step(
     if why:
         _raise_hazards(instrument, sheet, states | step.sets, entry, was)
     return entry
+
+
+def _refuse(session, by, step, why, marks, holder):
+    """Raise Refused where a step cannot be taken now, with the sentence on why."""
+    if why:
+        raise Refused(f"{step.words} Not possible now. {why}")
+    if session.closed_at:
+        raise Refused("This session is closed. Sign on again to go on.")
+    if "load" in marks:
+        inside.refuse_unless_loadable(holder, by)
+
+
+def _said(step, holder, values, hazards, was):
+    """What the entry of a step holds; `hazards` is None where it was in the sheet's order."""
+    data = {
+        "step": step.id,
+        "says": step.words,
+        "sets": step.sets,
+        "in_order": hazards is None,
+        "holder": holder and holder.code,
+        "values": values,
+        "hazards": hazards,
+        "devices_left": was and bool(step.sets),
+    }
+    always = ("step", "says", "sets", "in_order")
+    return {key: kept for key, kept in data.items() if key in always or kept or kept == []}
 
 
 def _said_again(session, step, states):
@@ -208,7 +222,7 @@ def _note_last(session, instrument, step, entry, was):
         instrument.save(update_fields=["last_step"])
 
 
-def _why_not(session, by, sheet, states, step, at=None):
+def why_not(session, by, sheet, states, step, at=None):
     """One sentence on why a step is not possible at a moment, empty where it is."""
     if why := interlocks.why_not(sheet, states, step):
         return why
@@ -308,66 +322,6 @@ def stations(session, sheet):
         for step in sheet.steps
         if step.kind == "step" and (step.asks or step.gates or rows[step.id].get("marks"))
     }
-
-
-@transaction.atomic
-def write_pressure(*, session, by, gauge, text, happened_at=None, tablet_at=None, sent_id=None):
-    """A pressure typed in a session, with what it says of the devices; the same id is stored once."""
-    Instrument.objects.select_for_update().get(pk=session.instrument_id)
-    reading = pump.type_pressure(
-        gauge=gauge,
-        by=by,
-        text=text,
-        happened_at=happened_at,
-        tablet_at=tablet_at,
-        sent_id=sent_id,
-    )
-    after_reading(session=session, by=by, reading=reading)
-    return reading
-
-
-@transaction.atomic
-def after_reading(*, session, by, reading):
-    """What a typed pressure of the introduction chamber says of the device `introduction`.
-
-    A step that only waited for such a pressure is taken; above the threshold the sheet's own event
-    is recorded. Nothing happens where the sheet has neither, or where somebody did or saw more
-    since then.
-    """
-    if reading.gauge.chamber.kind != Chamber.Kind.INTRODUCTION or reading.pressure_pa is None:
-        return None
-    instrument = Instrument.objects.select_for_update().get(pk=session.instrument_id)
-    session.refresh_from_db(fields=["closed_at", "last_step"])
-    if session.sheet is None or session.closed_at or past.is_past(instrument, reading.at):
-        return None
-    sheet = devices.sheet_of(session)
-    states = devices.states_of(instrument, sheet, reading.at)
-    step, moment = current_step(session, sheet, states), reading.at
-    waits = step is not None and waits_for_pressure(step)
-    if waits and not _why_not(session, by, sheet, states, step, moment):
-        return take_step(session=session, by=by, step_id=step.id, happened_at=moment)
-    above = sheet.step_of.get(devices.READING_ABOVE)
-    is_above = above is not None and reading.pressure_pa > instrument.threshold_pa
-    if is_above and interlocks.holds(above.requires, states):
-        return _record_event(session, by, instrument, above, moment)
-    return None
-
-
-def waits_for_pressure(step):
-    """Whether a step is done once a pressure of the introduction chamber opens its gates."""
-    return "introduction pressure" in step.asks and bool(gates.OPENED_BY_PRESSURE & set(step.gates))
-
-
-def _record_event(session, by, instrument, step, moment):
-    entry = log.write(
-        log=session.log,
-        kind="event",
-        by=by,
-        data={"step": step.id, "says": step.words, "sets": step.sets, "in_order": True},
-        happened_at=moment,
-    )
-    devices.set_states(instrument, step.sets, entry)
-    return entry
 
 
 @transaction.atomic

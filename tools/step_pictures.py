@@ -65,12 +65,12 @@ def look_around(lab, sheet):
 
 def take_step(lab, step):
     """Record a step, or the reading that it waits for."""
-    from bookings import steps
+    from bookings import awaited, steps
     from facility.models import Gauge
 
     if text := FALLING.get(step.id):
         gauge = Gauge.objects.select_related("chamber").get(code="quayside-intro")
-        steps.write_pressure(session=lab.session, by=lab.ben, gauge=gauge, text=text)
+        awaited.write_pressure(session=lab.session, by=lab.ben, gauge=gauge, text=text)
         lab.session.refresh_from_db(fields=["last_step"])
         if lab.session.last_step == step.id:
             return  # the pressure took it

@@ -1,44 +1,28 @@
 """What people write down in a session: pressures, notes, settings, photographs, faults."""
 
-import uuid
-
 from django.contrib import messages
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.views.decorators.http import require_POST
 
-from bookings import inside, pump, say, steps
+from bookings import awaited, inside, pump, say
 from bookings.forms import NoteForm, PressureForm
 from bookings.models import Fault
-from bookings.views.sessions import keep, refused, require_part, sentences, session_of
+from bookings.views.sessions import (
+    keep,
+    refused,
+    require_part,
+    sentences,
+    session_of,
+    written,
+)
 from facility import photos
 from facility.access import policy
 from facility.errors import Refused, SetAside
 from facility.htmx import see
 from facility.models import Gauge
 from samples.models import Mount
-
-
-def _sent_id(request):
-    """The id under which this post is stored once; a new one where it is no id."""
-    try:
-        return uuid.UUID(request.POST.get("sent_id", ""))
-    except ValueError:
-        return uuid.uuid4()
-
-
-def _written(request, row, verb, /, **words):
-    """Run a verb that writes; a refusal comes back beside what was typed."""
-    sent_id = _sent_id(request)
-    try:
-        verb(by=request.user, sent_id=sent_id, **words)
-    except SetAside as refusal:
-        keep(request, sent_id, refusal)
-        return refused(request, row, str(refusal))
-    except Refused as refusal:
-        return refused(request, row, str(refusal))
-    return see(request, row)
 
 
 @require_POST
@@ -57,7 +41,7 @@ def write_pressure(request, pk, gauge_code):
         return refused(request, row, sentences(form))
     cleaned = form.cleaned_data
     try:
-        reading = steps.write_pressure(
+        reading = awaited.write_pressure(
             session=row,
             by=request.user,
             gauge=gauge,
@@ -83,7 +67,7 @@ def write_note(request, pk):
     form = NoteForm(request.POST)
     if not form.is_valid():
         return refused(request, row, sentences(form))
-    return _written(request, row, say.note, session=row, text=form.cleaned_data["text"])
+    return written(request, row, say.note, text=form.cleaned_data["text"])
 
 
 @require_POST
@@ -92,11 +76,10 @@ def report_fault(request, pk):
     """POST reports a fault: a number, a clock, and staff see it."""
     row = session_of(request, pk)
     require_part(request, row)
-    return _written(
+    return written(
         request,
         row,
         say.report_fault,
-        session=row,
         instrument=row.instrument,
         text=request.POST.get("text", "")[:1000],
         forget_devices=bool(request.POST.get("devices_unknown")),
@@ -120,11 +103,10 @@ def write_setting(request, pk):
     """POST writes down what a source, gun, analyser or stage was set to."""
     row = session_of(request, pk)
     require_part(request, row)
-    return _written(
+    return written(
         request,
         row,
         say.setting,
-        session=row,
         device=request.POST.get("device", ""),
         values={name: text[:60] for name, text in request.POST.items()},
     )
@@ -140,11 +122,10 @@ def write_measurement(request, pk):
     if (chosen := request.POST.get("mount", "")).isdigit():
         mount = get_object_or_404(Mount.objects.select_related("sample"), pk=chosen)
     load = inside.load_inside(row.instrument)
-    return _written(
+    return written(
         request,
         row,
         say.measurement,
-        session=row,
         what=request.POST.get("what", "")[:120],
         load=load,
         mount=mount,
@@ -166,7 +147,7 @@ def add_photograph(request, pk):
     except Refused as refusal:
         return refused(request, row, str(refusal))
     says = request.POST.get("says", "")[:300]
-    return _written(request, row, say.photograph, session=row, photo=photo, says=says)
+    return written(request, row, say.photograph, photo=photo, says=says)
 
 
 @require_POST
@@ -180,11 +161,10 @@ def leave_running(request, pk):
         return refused(request, row, "Say until when it runs, such as 2026-03-02 09:00.")
     if timezone.is_naive(until):
         until = timezone.make_aware(until)
-    return _written(
+    return written(
         request,
         row,
         say.leave_running,
-        session=row,
         what=request.POST.get("what", ""),
         until=until,
         phone=request.POST.get("phone", ""),

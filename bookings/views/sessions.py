@@ -285,6 +285,27 @@ def keep(request, sent_id, refusal):
     log.keep(sent_id=sent_id, by=request.user, text=f"{request.path}?{text}", reason=str(refusal))
 
 
+def sent_id_of(request):
+    """The id under which this post is stored once; a new one where it is no id."""
+    try:
+        return uuid.UUID(request.POST.get("sent_id", ""))
+    except ValueError:
+        return uuid.uuid4()
+
+
+def written(request, row, verb, /, **words):
+    """Run a verb that writes; a refusal comes back beside what was typed."""
+    sent_id = sent_id_of(request)
+    try:
+        verb(session=row, by=request.user, sent_id=sent_id, **words)
+    except SetAside as refusal:
+        keep(request, sent_id, refusal)
+        return refused(request, row, str(refusal))
+    except Refused as refusal:
+        return refused(request, row, str(refusal))
+    return see(request, row)
+
+
 @require_POST
 @policy("session.see")
 def take_step(request, pk):
@@ -294,22 +315,15 @@ def take_step(request, pk):
     form = StepForm(request.POST)
     if not form.is_valid():
         return refused(request, row, sentences(form))
-    try:
-        steps.take_through(
-            session=row,
-            by=request.user,
-            before=form.before(),
-            step_id=form.cleaned_data["step"],
-            holder=form.cleaned_data["holder"],
-            values=form.values(),
-            sent_id=form.cleaned_data["sent_id"],
-        )
-    except SetAside as refusal:
-        keep(request, form.cleaned_data["sent_id"], refusal)
-        return refused(request, row, str(refusal))
-    except Refused as refusal:
-        return refused(request, row, str(refusal))
-    return see(request, row)
+    return written(
+        request,
+        row,
+        steps.take_through,
+        before=form.before(),
+        step_id=form.cleaned_data["step"],
+        holder=form.cleaned_data["holder"],
+        values=form.values(),
+    )
 
 
 @require_POST
@@ -348,17 +362,16 @@ def anyway(request, pk):
     row = session_of(request, pk)
     require_part(request, row)
     device, _, state = request.POST.get("what", "").partition("=")
-    try:
-        steps.happened_anyway(
-            session=row,
-            by=request.user,
-            sets={device: state},
-            sentence=request.POST.get("sentence", "")[:1000],
-        )
-    except Refused as refusal:
-        return refused(request, row, str(refusal))
-    messages.warning(request, "Written down. Staff see it; the way back to rest stands below.")
-    return see(request, row)
+    answer = written(
+        request,
+        row,
+        steps.happened_anyway,
+        sets={device: state},
+        sentence=request.POST.get("sentence", "")[:1000],
+    )
+    if answer.status_code != 422:
+        messages.warning(request, "Written down. Staff see it; the way back to rest stands below.")
+    return answer
 
 
 @require_POST

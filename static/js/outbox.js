@@ -81,7 +81,7 @@ document.addEventListener("submit", async event => {
       for (const item of kept) await drop(item.seq)
       return done()
     }
-    for (const field of form.querySelectorAll("[name=sent_id]")) field.value = newId()
+    for (const field of document.querySelectorAll("[name=sent_id]")) field.value = newId()   // the page came with one for all
     form.reset()
     await drain()
   } catch {

@@ -6,13 +6,14 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from django.urls import reverse
 from django.utils import timezone
 
-from bookings import devices, gates, inside, outbox, pump, run, say, steps
+from bookings import awaited, devices, gates, inside, outbox, pump, run, say, steps
 from bookings.models import Fault, Flag, Load, PumpDown
 from facility import interlocks, log, tablets, verify
 from facility.errors import Refused, SetAside
-from facility.models import DeviceState, Entry, Gauge, RunSheet
+from facility.models import DeviceState, Entry, Gauge, KeptItem, RunSheet
 from samples import mount as bench
 from tests import build
 
@@ -51,7 +52,7 @@ def read(lab, text, gauge="quayside-intro", **more):
     made = pump.type_pressure(
         gauge=Gauge.objects.select_related("chamber").get(code=gauge), by=lab.ben, text=text, **more
     )
-    steps.after_reading(session=lab.session, by=lab.ben, reading=made)
+    awaited.after_reading(session=lab.session, by=lab.ben, reading=made)
     return made
 
 
@@ -395,3 +396,35 @@ def test_given_devices_that_nobody_knows_when_the_next_step_needs_none_then_the_
 
     take(xps, *BENCH[1:])
     assert steps.looks_come_first(xps.session, sheet, unknown)
+
+
+def test_given_what_happened_anyway_when_posted_twice_under_one_id_then_it_is_one_entry(
+    client, xps
+):
+    client.force_login(xps.ben)
+    address = reverse("bookings:anyway", args=[xps.session.pk])
+    posted = {"sent_id": str(uuid.uuid4()), "what": "gate_valve=open", "sentence": "A sleeve."}
+
+    for _ in range(2):
+        assert client.post(address, posted).status_code == 302
+    aside = client.post(address, posted | {"what": "arm=in"})
+
+    assert Entry.objects.filter(kind="happened anyway").count() == 1
+    assert aside.status_code == 422
+    assert KeptItem.objects.get().text.startswith(address)
+
+
+def test_given_a_session_closed_meanwhile_when_somebody_joins_or_writes_then_told_or_kept(xps):
+    stale = type(xps.session).objects.get(pk=xps.session.pk)
+    run.sign_off(session=xps.session, by=xps.ben)
+
+    with pytest.raises(Refused, match="closed"):
+        run.join(session=stale, by=xps.gil, part="operates")
+    with pytest.raises(Refused, match="closed"):
+        steps.take_step(session=stale, by=xps.ben, step_id="fresh_gloves")
+    read = Gauge.objects.select_related("chamber").get(code="quayside-intro")
+    awaited.write_pressure(session=stale, by=xps.ben, gauge=read, text="9e-4")
+    say.note(session=stale, by=xps.ben, text="Typed after the other one left.")
+
+    assert not xps.session.parts.filter(until=None).exists()
+    assert Entry.objects.filter(kind="note").count() == 1

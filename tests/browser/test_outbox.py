@@ -54,6 +54,10 @@ def test_given_no_network_when_writing_then_it_is_kept_shown_sent_once_and_in_or
     assert "Wait for the threshold" in page.locator(".step-says").inner_text()
     write_pressure(page, 3, 4, -2)
     says(page, "2 entries wait")
+    page.get_by_text("A note", exact=True).tap()
+    page.locator("#id_text").fill("No network here.")
+    page.locator("form[data-outbox=note] button").tap()
+    says(page, "3 entries wait")
     assert not Reading.objects.exists()
 
     page.context.set_offline(False)
@@ -63,6 +67,7 @@ def test_given_no_network_when_writing_then_it_is_kept_shown_sent_once_and_in_or
 
     assert Reading.objects.get().typed == "3.4e-2"
     assert Entry.objects.filter(kind="step").count() == 2
+    assert Entry.objects.filter(kind="note").count() == 1  # under an id of its own
     assert verify.verify().broken == []
     assert not KeptItem.objects.exists()
 
