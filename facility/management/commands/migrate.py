@@ -1,4 +1,4 @@
-"""Django's migrate, which also makes the folder that the SQLite file lies in."""
+"""Django's migrate, which also makes the folder of a SQLite file, and mends missing guards."""
 
 from pathlib import Path
 
@@ -18,3 +18,7 @@ class Command(migrate.Command):
                 parents=True, exist_ok=True
             )
         return super().execute(*args, **options)
+
+    def check(self, *, databases=None, **about):
+        """Without the checks of the database: a guard that is missing is put up only after this."""
+        return super().check(**about)
