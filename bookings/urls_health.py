@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from bookings.views import checks, jobs, upkeep
+from bookings.views import checks, jobs, keeping, upkeep
 
 health_patterns = [
     path("house/health/", upkeep.health_of_all, name="health_of_all"),
@@ -21,5 +21,8 @@ health_patterns = [
     path("jobs/<int:pk>/", jobs.job, name="job"),
     path("jobs/<int:pk>/read/", jobs.read_job, name="read_job"),
     path("jobs/<int:pk>/end/", jobs.end_job, name="end_job"),
+    path("instruments/<slug:slug>/parts/new/", keeping.keep_part, name="keep_part"),
+    path("instruments/<slug:slug>/upkeep/new/", keeping.keep_task, name="keep_task"),
+    path("upkeep/<int:pk>/end/", keeping.end_task, name="end_task"),
     path("upkeep/<int:pk>/done/", upkeep.do_upkeep, name="do_upkeep"),
 ]

@@ -70,9 +70,13 @@ def _not_ahead(at):
 
 
 @transaction.atomic
-def add_part(*, instrument, by, kind, name, began_at=None, began_hours=0.0, serial="", **more):
+def add_part(
+    *, instrument, by, kind, name, began_at=None, began_hours=0.0, serial="", sent_id=None, **more
+):
     """A part of an instrument with the life that it is in."""
     Instrument.objects.select_for_update().get(pk=instrument.pk)
+    if sent_id and (before := log.repeated(sent_id=sent_id)):
+        return Part.objects.get(pk=log.contents(before)["part"])
     name = name.strip()
     if not name:
         raise Refused("Give the part a name, such as: Al Kα source, neutraliser filament.")
@@ -97,7 +101,7 @@ def add_part(*, instrument, by, kind, name, began_at=None, began_hours=0.0, seri
         began_hours=began_hours, by=by,
     )  # fmt: skip
     log.write(
-        log=instrument.log, kind="part added", by=by, happened_at=began_at,
+        log=instrument.log, kind="part added", by=by, happened_at=began_at, sent_id=sent_id,
         data={"part": part.pk, "name": name, "serial": serial, "hours": began_hours},
     )  # fmt: skip
     return part
@@ -169,8 +173,10 @@ def hours_of(life, at):
 
 
 @transaction.atomic
-def add_task(*, instrument, by, name, made_at=None, **more):
+def add_task(*, instrument, by, name, made_at=None, sent_id=None, **more):
     """Something to be done again and again."""
+    if sent_id and (before := log.repeated(sent_id=sent_id)):
+        return UpkeepTask.objects.get(pk=log.contents(before)["task"])
     name = name.strip()
     if not name:
         raise Refused("Give the task a name, such as: Backing pump, change the tip seals.")
@@ -190,9 +196,24 @@ def add_task(*, instrument, by, name, made_at=None, **more):
         instrument=instrument, name=name[:80], made_by=by, made_at=made_at or timezone.now(), **more
     )
     log.write(
-        log=instrument.log, kind="upkeep planned", by=by, happened_at=made_at,
+        log=instrument.log, kind="upkeep planned", by=by, happened_at=made_at, sent_id=sent_id,
         data={"task": task.pk, "name": name},
     )  # fmt: skip
+    return task
+
+
+@transaction.atomic
+def end_task(*, task, by):
+    """A task is off the list from now on; what was done stays. Once."""
+    instrument = Instrument.objects.select_for_update().get(pk=task.instrument_id)
+    task = UpkeepTask.objects.select_for_update().get(pk=task.pk)
+    if task.ended_at is None:
+        task.ended_at = timezone.now()
+        task.save(update_fields=["ended_at"])
+        log.write(
+            log=instrument.log, kind="upkeep ended", by=by,
+            data={"task": task.pk, "name": task.name},
+        )  # fmt: skip
     return task
 
 
