@@ -105,13 +105,13 @@ class TaskForm(SentForm):
     )  # fmt: skip
     every_hours = Figure(label="Every so many hours of it")
     every_dose_mbar_h = Figure(label="Every so much dose of it [mbar h]")
-    after = forms.MultipleChoiceField(
-        choices=Event.Kind, required=False, label="After", widget=forms.CheckboxSelectMultiple
-    )
     source = forms.CharField(
         max_length=200, required=False, label="Where the interval is from",
         help_text="the maker's manual comes first",
     )  # fmt: skip
+    after = forms.MultipleChoiceField(
+        choices=Event.Kind, required=False, label="After", widget=forms.CheckboxSelectMultiple
+    )
 
     def __init__(self, *args, instrument, **kwargs):
         super().__init__(*args, **kwargs)
