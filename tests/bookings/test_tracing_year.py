@@ -4,7 +4,8 @@ import re
 from datetime import UTC, datetime, time, timedelta
 
 import pytest
-from django.db import transaction
+from django.db import connection, transaction
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
@@ -76,7 +77,9 @@ def test_given_the_page_when_asked_then_it_names_them_in_a_fixed_number_of_queri
     assert response.status_code == 200
     assert f"Where {dirty.element} may have gone" in text
     assert "nobody wrote of it" in text
-    rows = re.findall(r"<tr><td>(\d+)</td><td><a href=\"/records/loads/(\d+)/\"", text)
+    rows = re.findall(
+        r"<tr><td>(\d+)</td><td data-of=\"load\"><a href=\"/records/loads/(\d+)/\"", text
+    )
     first = {int(pk) for _, pk in rows[: len(dirty.loads) - 1]}
     assert first == {load.pk for load in dirty.loads[1:]}
 
@@ -115,3 +118,18 @@ def test_given_a_power_cut_when_its_week_is_reviewed_then_it_is_a_line_and_not_b
         }
         assert "Power cut" in said[0] + said[-1]
         assert "Power cut" not in said[1]
+
+
+def test_given_weeks_that_nobody_gathered_when_read_then_at_most_forty_queries_do(dirty, client):
+    client.force_login(Person.objects.get(username="dee"))
+    monday = review.newest_monday(THEN)
+    counts = {}
+    for instrument in Instrument.objects.all():
+        for back in (-1, 0, 4, 9, 14):
+            name = review.name_of(monday - back * review.A_WEEK)
+            with CaptureQueriesContext(connection) as asked:
+                answer = client.get(reverse("bookings:review", args=[instrument.slug, name]))
+            assert answer.status_code == 200
+            counts[instrument.slug, name] = len(asked)
+
+    assert max(counts.values()) <= 40, counts
