@@ -318,7 +318,7 @@ def test_given_long_histories_when_the_pages_are_asked_then_queries_stay_the_sam
     for times in (1, 40):
         use(times)
         for name, args, most in (
-            ("stores", [], 9), ("consumable", [lot.consumable.slug], 11),
+            ("stores", [], 10), ("consumable", [lot.consumable.slug], 11),
             ("scanned_lot", [lot.code], 5), ("bottle", [bottle.pk], 8), ("rooms", [], 5),
         ):  # fmt: skip
             client.force_login(lab.dee)
