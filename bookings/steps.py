@@ -14,7 +14,7 @@ OFFERED = 2  # steps shown as possible beside the current one; the rest are one 
 AHEAD = 24  # how far along the sheet the page looks for what is possible next
 
 
-def situation(session, by, sheet, states, step=None, at=None):
+def situation(session, by, states, step=None, at=None):
     """What the gates look at for this person now, or with the pressures of a past moment."""
     return gates.Situation(
         instrument=session.instrument,
@@ -226,7 +226,7 @@ def why_not(session, by, sheet, states, step, at=None):
     """One sentence on why a step is not possible at a moment, empty where it is."""
     if why := interlocks.why_not(sheet, states, step):
         return why
-    now = situation(session, by, sheet, states, step, at)
+    now = situation(session, by, states, step, at)
     shut = next((gate for gate in gates.look(step.gates, now) if not gate.open), None)
     return f"Not yet: {shut.says}." if shut else ""
 

@@ -2,6 +2,7 @@
 
 import uuid
 from contextlib import suppress
+from dataclasses import replace
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
@@ -89,7 +90,7 @@ def session_context(request, session, **more):
     gauges = pump.gauges_of(instrument)
     newest = pump.newest(gauges)
     pumpdown = PumpDown.objects.running().filter(chamber__instrument=instrument).first()
-    situation = steps.situation(session, request.user, sheet, states)
+    situation = steps.situation(session, request.user, states)
     faults = Fault.objects.open().filter(instrument=instrument)[:6]
     return {
         "session": session,
@@ -97,7 +98,7 @@ def session_context(request, session, **more):
         "sheet": sheet,
         "states": states,
         **_looks_context(session, sheet, states),
-        **_steps_context(request, session, sheet, states),
+        **_steps_context(request, session, sheet, situation),
         **_chambers_context(situation, gauges, newest, states),
         "pumpdown": pumpdown,
         "chart": curve.of_pumpdown(pumpdown) if pumpdown else None,
@@ -126,7 +127,6 @@ def _for_offline(request, session, states):
         "last_step": session.last_step,
         "states": states,
         "steps": session.sheet.document["steps"],
-        "threshold_pa": session.instrument.threshold_pa,
     }
 
 
@@ -142,8 +142,9 @@ def _looks_context(session, sheet, states):
     }
 
 
-def _steps_context(request, session, sheet, states):
+def _steps_context(request, session, sheet, situation):
     """The step to do, what else is possible, and the fold for people who know the sheet."""
+    states = situation.states
     order = steps.after(session, sheet)
     current = steps.current_step(session, sheet, states)
     ids = [step.id for step in sheet.steps if step.kind == "step"]
@@ -154,7 +155,7 @@ def _steps_context(request, session, sheet, states):
     lines = {}
     for step in [goal, *interlocks.possible(sheet, states)]:
         if step is not None and step.kind == "step" and step.id not in lines:
-            lines[step.id] = _step_line(request, session, sheet, states, step)
+            lines[step.id] = _step_line(session, sheet, replace(situation, step=step))
     ahead = [lines[step.id] for step in order[: steps.AHEAD] if step.id in lines and step != goal]
     ready = [line for line in ahead if line["open"] and not line["asks_holder"]]
     offered = list({line["step"].says: line for line in reversed(ready)}.values())[::-1]
@@ -171,7 +172,7 @@ def _steps_context(request, session, sheet, states):
         "possible": offered[: steps.OFFERED],
         "other_steps": offered[steps.OFFERED :] + rest,
         "harmful": harmful,
-        "burst": _burst(request, session, sheet, states, harmful[0] if harmful else None),
+        "burst": _burst(replace(situation, step=harmful[0])),
         "holders": inside.at_hand(request.user) if goal and lines[goal.id]["asks_holder"] else [],
         "way_to_rest": back,
         "rest_is_offered": bool(back)
@@ -180,11 +181,10 @@ def _steps_context(request, session, sheet, states):
     }
 
 
-def _burst(request, session, sheet, states, step):
+def _burst(situation):
     """Where the harm would come from the gate valve: what opening it brings, with its number."""
-    if step is None or step.sets.get("gate_valve") != "open":
+    if situation.step is None or situation.step.sets.get("gate_valve") != "open":
         return ""
-    situation = steps.situation(session, request.user, sheet, states, step)
     gate = gates.look(["burst_within_limit"], situation)[0]
     return gate.says if gate.computed else ""
 
@@ -208,10 +208,11 @@ ASKED_ELSEWHERE = ("holder", "introduction pressure", "photograph", "time")
 """What the page has a better place for than a field: holder, pad, camera; the log keeps the time."""
 
 
-def _step_line(request, session, sheet, states, step):
-    """A step with whether it is possible, its gates, and one sentence on why not."""
-    found = gates.look(step.gates, steps.situation(session, request.user, sheet, states, step))
-    why = interlocks.why_not(sheet, states, step)
+def _step_line(session, sheet, situation):
+    """The situation's step: whether it is possible, its gates, and one sentence on why not."""
+    step = situation.step
+    found = gates.look(step.gates, situation)
+    why = interlocks.why_not(sheet, situation.states, step)
     shut = next((gate for gate in found if not gate.open), None)
     row = steps.row_of(session.sheet.document, step.id)
     return {

@@ -139,7 +139,7 @@ def test_given_an_old_reading_when_the_gate_is_asked_for_then_it_has_to_be_read_
     then = devices.states_of(xps.instrument, sheet, later)
 
     assert then["introduction"] == "unread"
-    now = steps.situation(xps.session, xps.ben, sheet, then, at=later)
+    now = steps.situation(xps.session, xps.ben, then, at=later)
     for gate in gates.look(["below_threshold_and_fresh", "gauge_can_read"], now):
         assert not gate.open
         assert "7 min old" in gate.says
@@ -156,7 +156,7 @@ def test_given_both_pressures_when_the_burst_is_computed_then_its_number_decides
     read(xps, intro)
     read(xps, main, "quayside-main")
 
-    now = steps.situation(xps.session, xps.ben, devices.sheet_of(xps.session), states(xps))
+    now = steps.situation(xps.session, xps.ben, states(xps))
     gate = gates.look(["burst_within_limit"], now)[0]
 
     assert gate.open is opens
@@ -165,8 +165,7 @@ def test_given_both_pressures_when_the_burst_is_computed_then_its_number_decides
 
 def test_given_argon_when_it_stands_at_its_target_for_a_minute_then_the_gun_may_be_lit(xps):
     def steady():
-        sheet = devices.sheet_of(xps.session)
-        now = steps.situation(xps.session, xps.ben, sheet, states(xps))
+        now = steps.situation(xps.session, xps.ben, states(xps))
         return gates.look(["argon_steady"], now)[0]
 
     early = timezone.now() - timedelta(seconds=90)
@@ -428,3 +427,20 @@ def test_given_a_session_closed_meanwhile_when_somebody_joins_or_writes_then_tol
 
     assert not xps.session.parts.filter(until=None).exists()
     assert Entry.objects.filter(kind="note").count() == 1
+
+
+def test_given_a_year_of_sessions_when_the_tablet_page_opens_then_it_asks_as_much_as_on_day_one(
+    client, xps, django_assert_max_num_queries
+):
+    loaded_and_pumping(xps)
+    read(xps, "9e-4")
+    client.force_login(xps.ben)
+    address = xps.session.get_absolute_url()
+
+    with django_assert_max_num_queries(45):
+        client.get(address)
+    for day in range(40):
+        read(xps, "9e-4")
+        say.note(session=xps.session, by=xps.ben, text=f"day {day}")
+    with django_assert_max_num_queries(45):
+        client.get(address)
