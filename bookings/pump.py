@@ -84,7 +84,12 @@ def powers_near(reading, span=3):
     """Powers of ten that a pad offers: those near the last reading, in the gauge's unit."""
     if reading is None or reading.pressure_pa is None:
         return list(range(3, -9, -1))
-    _, last = units.show(reading.pressure_pa, reading.gauge.unit)
+    return powers_around(reading.pressure_pa, reading.gauge.unit, span)
+
+
+def powers_around(pascal, unit, span=3):
+    """The same near a pressure [Pa], spoken in `unit`."""
+    _, last = units.show(pascal, unit)
     return list(range(min(last + span, 3), last - span - 1, -1))
 
 

@@ -107,8 +107,10 @@ def read_rise(request, pk):
             says = str(refusal)
     if row.verdict:
         return see(request, row)
-    newest = pump.newest([row.kind.gauge])[row.kind.gauge_id]
-    powers = pump.powers_near(newest)
+    if row.typed["readings"]:
+        powers = pump.powers_around(row.typed["readings"][-1]["pa"], row.kind.gauge.unit)
+    else:
+        powers = pump.powers_near(pump.newest([row.kind.gauge])[row.kind.gauge_id])
     context = {
         "check": row, "kind": row.kind, "so_far": verbs.rise_so_far(row), "says": says,
         "powers": powers[:7], "more_powers": powers[7:], "sent": uuid.uuid4(),
@@ -133,7 +135,7 @@ def check(request, pk):
     context = {
         "check": row,
         "kind": row.kind,
-        "typed": [(name, text) for name, text in row.typed.items() if name != "readings"],
+        "typed": [(name, text) for name, text in row.typed.items() if name != "readings" and text],
         "readings": row.typed.get("readings", []),
         "values": row.values.all(),
         "may_enter": may(request.user, "check.enter"),

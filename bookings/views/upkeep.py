@@ -7,7 +7,7 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from bookings import check_charts, health, losses
+from bookings import check_charts, counts, health, losses
 from bookings.forms_health import ChangePartForm, EventForm, LossForm
 from bookings.models import Fault
 from facility import keep_up
@@ -87,8 +87,12 @@ def _part_page(request, row, form, status=200):
         life.part = row
         life.seconds_then, life.dose_then = life.seconds, life.dose_pa_s
         life.use = health.use_in_words(life, life.ended_at)
+    now_in = next((life for life in lives if life.ended_at is None), None)
+    given = counts.of_source(row, now_in) if row.kind == Part.Kind.SOURCE and now_in else []
     context = {
         "part": row, "lives": lives, "form": form, "may_do": may(request.user, "upkeep.do"),
+        "counts": [(one, counts.drawn(one)) for one in given],
+        "is_source": row.kind == Part.Kind.SOURCE,
     }  # fmt: skip
     return page(request, "bookings/part.html", context, status=status)
 

@@ -75,6 +75,6 @@ def trace_lanes(
             )
         )  # fmt: skip
     return Drawing(
-        size, width, height, (left, TOP, width - left - RIGHT, foot - TOP), says,
+        size, width, height, (left - 10, TOP, width - left - RIGHT + 20, foot - TOP), says,
         ground=tuple(ground), above=tuple(above), dots=tuple(dots), words=tuple(words),
     )  # fmt: skip

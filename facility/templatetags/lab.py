@@ -239,6 +239,16 @@ def first_sentences(text, most=130):
 
 
 @register.filter
+def after_first_sentences(text, most=130):
+    """What `first_sentences` leaves, with the space before it.
+
+    >>> after_first_sentences("Like outgassing: it slows down. In other units it is this.", 40)
+    ' In other units it is this.'
+    """
+    return str(text)[len(first_sentences(text, most)) :]
+
+
+@register.filter
 def plain(number):
     """A number as a sentence says it: at most three figures, no tail of zeros, no power of ten
     between a thousandth and a million.

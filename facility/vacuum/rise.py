@@ -101,7 +101,7 @@ def read_rise(
     length = float(np.ptp(times)) if times.size else 0.0
     if times.size < FEWEST or length < SHORTEST:
         return _nothing(
-            f"The rise has {times.size} readings over {length / 60:.0f} min; it takes at least "
+            f"The rise has {times.size} readings over {length / 60:.1f} min; it takes at least "
             f"{FEWEST} readings over {SHORTEST / 60:.0f} min to tell a leak from outgassing."
         )
     scatter = _scatter(times, pressures)
