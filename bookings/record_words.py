@@ -4,7 +4,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from bookings.say import SETTINGS
-from facility import log
+from facility import log, shipped
 
 HEADS = {"happened anyway": "happened anyway, out of order"}
 
@@ -17,6 +17,7 @@ def line_of(entry):
         "says": said,
         "heading": HEADS.get(entry.kind, entry.kind),
         "words": words_of(entry.kind, said),
+        "hazards": [shipped.says_of({"id": name}) for name in said.get("hazards") or ()],
         "photo": said.get("photo", "") if entry.kind == "photograph" else "",
     }
 

@@ -26,7 +26,9 @@ def test_given_all_that_is_written_in_a_session_when_its_record_is_read_then_not
     say.leave_running(**word, what="A long map", until=until, phone="internal 7198")
     photo = photos.take(file=picture(), by=lab.ben)
     say.photograph(**word, photo=photo, says="The seal")
-    steps.happened_anyway(**word, sets={"gate_valve": "open"}, sentence="My sleeve.")
+    steps.happened_anyway(
+        **word, sets={"gate_valve": "open", "introduction": "air"}, sentence="My sleeve."
+    )
     run.sign_off(session=session, by=lab.ben, handover="Map runs.")
     client.force_login(lab.ben)
 
@@ -36,8 +38,9 @@ def test_given_all_that_is_written_in_a_session_when_its_record_is_read_then_not
         "X-ray source: power 150 W, voltage 15 kV",
         "survey, Cu 2p, file a7.vms",
         f"A long map, until {timezone.localtime(until):%d %b %H:%M}, phone internal 7198",
-        "gate valve open. My sleeve.",
+        "gate valve open, introduction air. My sleeve.",
         "Map runs.",
+        "The gate valve is open while the introduction chamber is at air.",
         reverse("facility:photo", args=[photo.digest]),
     ):
         assert says in page, says
