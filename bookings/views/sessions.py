@@ -166,6 +166,7 @@ def _steps_context(request, session, sheet, situation):
         back = interlocks.way_to_rest(sheet, states)
     return {
         "current": lines.get(goal.id) if goal else None,
+        "step_is_pressed": bool(goal and (through or lines[goal.id]["open"])),
         "through": through[:-1],
         "number": ids.index(goal.id) + 1 if goal else None,
         "of": len(ids),
