@@ -63,6 +63,8 @@ PICTURES = [
     ("instrument-tablet", "dee", "tablet", "light", "/instruments/quayside/"),
     ("health-tablet", "dee", "tablet", "light", "/instruments/quayside/health/"),
     ("check-desk", "dee", "desk", "light", "/checks/kinds/1/"),
+    ("stores-tablet", "dee", "tablet", "light", "/stores/"),
+    ("part-tablet", "dee", "tablet", "light", "/parts/1/"),
     ("chambers-tablet", "dee", "tablet", "light", "/instruments/quayside/chambers/"),
     ("arrange-tablet", "ben", "tablet", "light", "arrange"),
     ("holder-paper", "ben", "paper", "light", "holder"),
