@@ -369,6 +369,14 @@ def use_in_words(life, at=None):
     return f"{life.began_hours + 24 * days:,.0f} h since it was put in"
 
 
+def _in_short(says):
+    """What a check found, without what its name says already."""
+    found = says.split(". ")[0].split(";")[0].rstrip(".")
+    for words in ("Base pressure ", "Blank as usual: "):
+        found = found.removeprefix(words)
+    return found.split(": ")[0] if found.startswith("Like ") else found
+
+
 def _check_rows(now):
     """One row a line of an energy scale; one row of any other kind."""
     kind, check = now.kind, now.last
@@ -378,7 +386,7 @@ def _check_rows(now):
     lines = (check.found or {}).get("lines") if check else None
     if not lines:
         state = check.get_verdict_display() if check else "not done yet"
-        found = check.says.split(". ")[0].split(";")[0].rstrip(".") if check else ""
+        found = _in_short(check.says) if check else ""
         return [common | {"name": kind.name, "found": found, "off": "", "state": state}]
     tolerance = kind.tolerance_ev
     return [
