@@ -12,11 +12,11 @@ from bookings import learning, pump
 from bookings.models import PumpDown
 from facility.check_sorts import OF_PUMP_DOWNS
 from facility.models import Chamber, Drift, Event, VacuumWatch
-from facility.vacuum import drift
+from facility.vacuum import drift, ramps
 
 REFERENCE = drift.FEWEST  # runs of a phase that say what is usual
 KEPT = 170  # runs of a phase that are looked at together
-JUDGED_AFTER = REFERENCE + drift.SHORTEST
+JUDGED_AFTER = REFERENCE + ramps.SHORTEST
 
 
 def look(chamber, now=None):
@@ -84,7 +84,7 @@ def _when(sizes, seen, way, sign):
         height = drift.stands(sizes[: place + 1], way, sign)
         if told is None and height >= drift.SURE:
             told = place
-        elif told is None and place - seen > drift.PAUSE:
+        elif told is None and place - seen > ramps.PAUSE:
             return None, None
         elif told is not None and height < drift.FADED:
             return told, place

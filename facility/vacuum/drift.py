@@ -2,13 +2,13 @@
 
 Each run is brought to one number for each way an instrument fails slowly (less speed, a growing
 leak): how much of that fault its readings show, after what form, samples and vent explain. A ramp
-that begins at some run is then weighed against everything else that moves such numbers: chance,
-days that resemble each other, the season. An alarm needs the ramp to stand out by more than a limit
-set by its false alarms; after it the watch begins anew.
+that begins at some run is then weighed against everything else that moves such numbers (`ramps.py`).
+An alarm is told once; what was told is told again only after it was gone, or when it grows.
 """
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,30 +17,16 @@ from facility.vacuum.diagnosis import fit, meant, points_of, typical_time
 from facility.vacuum.forecast import learn
 from facility.vacuum.learning import PARTS, past_of, solved
 from facility.vacuum.pumpdown import basis
+from facility.vacuum.ramps import CLIP, WAYS, Watch, series_of
 from facility.vacuum.signatures import leak, turbo_share
 from facility.vacuum.units import from_pascal, in_words
 from facility.vacuum.usual import noise_of
 
-WAYS = ("speed", "leak")
 LEAK_SIZE = 0.15  # thresholds; where the leak's signature is taken
-LIMIT = 3.0  # standard deviations
 FEWEST = 20  # runs before anything is watched
-WATCHED = 120  # runs looked back at
-STARTS = 2  # a ramp may begin at every second run
-SHORTEST = 5  # runs since the beginning of a ramp
-SEASONS, YEAR = (0.05, 0.02), 365.25  # ln p and thresholds, size of a season; days
-WANDER = (0.03, 0.015)  # the same, of slow changes that mean nothing
-LONGEST = 70  # runs since the beginning of a ramp
-LEAST_SCALE = 0.5
-USUAL_SHARE = 0.25
-OFFSET = 0.3  # ln p, how far a stretch of runs may lie from the reference
-MEMORIES = (2.0, 6.0, 20.0)  # days
-SHARES = (0.0, 0.2, 0.4, 0.6, 0.8)
-LATELY = 7  # runs
-CLIP = 2.5  # standard deviations: one odd run is not a drift
+ENOUGH = 80  # past runs that say what is usual; until there are, each doubling is learned again
 STEP_RUNS, STEP_SIZE = 3, 2.5  # runs in a row, each so many standard deviations off the same way
 STANDING, SURE, FADED = 6, 2.5, 1.0  # runs; heights at which a drift is told, and gone
-PAUSE = 10  # runs after an alarm before the same change is watched again
 
 
 @dataclass(frozen=True)
@@ -65,28 +51,41 @@ def alarms(history, runs, threshold_pa, unit="mbar"):
     Returns: list of Alarm, in order.   Raises: ValueError for a threshold that is not above zero.
     Valid:   for changes over weeks; a step of one run is the diagnosis's business.
     """
-    history, runs = sorted(history, key=_began), sorted(runs, key=_began)
-    lacking = max(FEWEST - len(history), 0)
-    history, runs = history + runs[:lacking], runs[lacking:]
-    if not runs:
-        return []
-    learned = timeless(learn(history, threshold_pa))
-    shown = [(run, shares(learned, run)) for run in (*history, *runs)]
-    shown = [(run, share) for run, share in shown if share is not None]
-    known = {run.run_id for run in history}
-    first = sum(run.run_id in known for run, _ in shown)
-    if first < FEWEST // 2 or first == len(shown):
-        return []
-    day = np.array([run.started_at.timestamp() / 86400.0 for run, _ in shown])
-    values, variances = (np.array([share[part] for _, share in shown]) for part in (0, 1))
-    ways = range(len(WAYS))
-    series = [series_of(day, values[:, way], variances[:, way], first) for way in ways]
-    ids = [run.run_id for run, _ in shown]
-    steep = _slope_at_threshold(learned)
-    return [
-        _alarm(ids, end, way, start, slope, steep, learned.threshold_pa, unit)
-        for end, way, start, slope in watch(series, first)
-    ]
+    points = {}
+    history, runs = (_that_show(some, threshold_pa, points) for some in (history, runs))
+    rows, watch, found = [*history, *runs], Watch(), []
+    for first, until in pairwise(_learned_at(max(len(history), FEWEST), len(rows))):
+        learned = timeless(learn(rows[:first], threshold_pa))
+        day = np.array([run.started_at.timestamp() / 86400.0 for run in rows[:until]])
+        shown = [shares(learned, run, points[run.run_id]) for run in rows[:until]]
+        values, variances = np.array(shown).transpose(1, 2, 0)
+        series = [series_of(day, *pair, first) for pair in zip(values, variances, strict=True)]
+        ramps = watch.over(series, first, until)
+        steep = _slope_at_threshold(learned)
+        found += [_alarm(rows, ramp, steep, threshold_pa, unit) for ramp in ramps]
+    return found
+
+
+def _that_show(runs, threshold_pa, points):
+    """The runs with a reading, in order of time; their points are added to `points` by run_id."""
+    shown = []
+    for run in sorted(runs, key=_began):
+        points[run.run_id] = points_of(run, threshold_pa)
+        if points[run.run_id].seen.x.size:
+            shown.append(run)
+    return shown
+
+
+def _learned_at(first, count):
+    """Places at which it is learned anew, and the end: a short history is doubled until ENOUGH.
+
+    >>> _learned_at(20, 180), _learned_at(100, 180), _learned_at(20, 20)
+    ([20, 40, 80, 180], [100, 180], [20])
+    """
+    places = [first]
+    while places[-1] < ENOUGH and 2 * places[-1] < count:
+        places.append(2 * places[-1])
+    return [*places, count] if first < count else places
 
 
 def _slope_at_threshold(learned):
@@ -96,12 +95,15 @@ def _slope_at_threshold(learned):
     return max(float(before - after) / 0.6, 0.3)
 
 
-def _alarm(ids, end, way, start, slope, steep, threshold_pa, unit):
+def _alarm(rows, ramp, steep, threshold_pa, unit):
     """In words, and as the share by which the time to the threshold grows each week."""
+    slope, since = ramp.per_week, rows[ramp.start].run_id
     per_week = slope / steep
     change = "slower" if slope > 0 else "faster"
-    says = f"{change.capitalize()} since about run {ids[start]}, by {abs(per_week):.1%} of the time a week"
-    if WAYS[way] == "leak":
+    says = (
+        f"{change.capitalize()} since about run {since}, by {abs(per_week):.1%} of the time a week"
+    )
+    if WAYS[ramp.way] == "leak":
         grows = f"{in_words(from_pascal(abs(slope) * threshold_pa, unit))} {unit}"
         grown = "grew" if slope > 0 else "shrank"
         says += (
@@ -119,7 +121,7 @@ def _alarm(ids, end, way, start, slope, steep, threshold_pa, unit):
             ": the whole slow part fell. After no bake or repair, a gauge that reads low is the "
             "likeliest reason; compare with a second one."
         )
-    return Alarm(ids[end], ids[start], change, round(per_week, 4), says)
+    return Alarm(rows[ramp.end].run_id, since, change, round(per_week, 4), says)
 
 
 def _began(run):
@@ -137,11 +139,11 @@ def timeless(learned):
     return replace(learned, reasons=reasons)
 
 
-def shares(learned, run):
-    """How much of each slow fault a run shows: values and variances, (ways,) each; None if nothing."""
-    points = points_of(run, learned.threshold_pa)
-    if not points.seen.x.size:
-        return None
+def shares(learned, run, points):
+    """How much of each slow fault a run shows: values and variances, (ways,) each.
+
+    Takes:   learned, without memory; run; its points, at least one.
+    """
     found = candidates(learned.curves, learned.reasons, learned.past, past_of([run]))
     means, spreads, weights = (part[:-1] for part in found)
     seen = points.only(meant(learned, points.seen, means[0], spreads[0])).seen
@@ -170,92 +172,6 @@ def shares(learned, run):
     return values, variances
 
 
-@dataclass(frozen=True, eq=False)
-class Series:
-    """One way to fail, run by run."""
-
-    day: np.ndarray  # (n,)
-    value: np.ndarray  # (n,), less its usual value, far-out runs pulled in
-    spread: np.ndarray  # (n,), standard deviation of one run
-    share: float  # of the variance that days share
-    memory: float  # days
-
-
-def series_of(day, values, variances, first):
-    """Values against their usual in the first runs, with the size and memory of their noise."""
-    reference = slice(0, max(first, FEWEST))
-    middle = np.median(values[reference])
-    size = np.abs(values[reference] - middle) / np.sqrt(variances[reference])
-    spread = np.sqrt(variances) * max(1.48 * float(np.median(size)), LEAST_SCALE)
-    value = _pulled_in((values - middle) / spread) * spread
-    share, memory = _noise(day[reference], value[reference] / spread[reference])
-    return Series(day, value, spread, share, memory)
-
-
-def _pulled_in(sizes):
-    """Far-out runs pulled to within CLIP of the middle of the runs before them."""
-    kept = sizes.copy()
-    for place in range(sizes.size):
-        middle = float(np.median(kept[max(place - LATELY, 0) : place])) if place else 0.0
-        kept[place] = np.clip(sizes[place], middle - CLIP, middle + CLIP)
-    return kept
-
-
-def _noise(day, white):
-    """Which share of the variance neighbouring runs share, and for how many days, by likelihood."""
-    gap = np.abs(day[:, None] - day[None, :])
-    best = (-np.inf, SHARES[1], MEMORIES[1])
-    for share in SHARES:
-        for memory in MEMORIES:
-            total = share * np.exp(-gap / memory) + (1 - share) * np.eye(day.size)
-            lower = np.linalg.cholesky(total)
-            solved_for = np.linalg.solve(lower, white)
-            chance = -0.5 * solved_for @ solved_for - np.log(np.diag(lower)).sum()
-            chance -= 8.0 * (share - USUAL_SHARE) ** 2  # few runs must not speak too surely
-            best = max(best, (chance, share, memory))
-    return best[1:]
-
-
-def ramp(series, way, begin, end):
-    """The ramp that stands out most among runs begin to end: (height, first run, per week).
-
-    Height is in standard deviations, above 0 for slower.
-    """
-    rows = slice(max(begin, end - WATCHED), end)
-    day, value, spread = series.day[rows], series.value[rows], series.spread[rows]
-    gap = np.abs(day[:, None] - day[None, :])
-    total = series.share * np.exp(-gap / series.memory) * np.outer(spread, spread)
-    total[np.diag_indices(day.size)] += (1 - series.share) * spread**2
-    total += SEASONS[way] ** 2 * np.cos(2 * np.pi * gap / YEAR) + WANDER[way] ** 2 * np.exp(
-        -gap / 60
-    )
-    total += OFFSET**2
-    starts = np.arange(max(day.size - LONGEST, 0), day.size - SHORTEST, STARTS)
-    if not starts.size:
-        return 0.0, 0, 0.0
-    shapes = np.maximum(day[:, None] - day[starts], 0.0) / 7.0
-    pull = np.linalg.solve(total, np.column_stack([value, shapes]))
-    sure = np.einsum("ns,ns->s", shapes, pull[:, 1:])
-    slope = shapes.T @ pull[:, 0] / np.maximum(sure, 1e-12)
-    height = slope * np.sqrt(sure)
-    best = int(np.argmax(np.abs(height)))
-    return float(height[best]), int(rows.start + starts[best]), float(slope[best])
-
-
-def watch(all_series, first):
-    """Every alarm: (run, way, first run of the ramp, per week), by the runs up to it alone."""
-    count, found = all_series[0].day.size, []
-    begin, quiet = 0, first
-    for end in range(first + 1, count + 1):
-        heights = [ramp(series, way, begin, end) for way, series in enumerate(all_series)]
-        way = int(np.argmax([abs(height) for height, *_ in heights]))
-        height, start, slope = heights[way]
-        if end >= quiet and abs(height) > LIMIT:
-            found.append((end - 1, way, start, slope))
-            begin, quiet = end, end + PAUSE
-    return found
-
-
 def heights(history, runs, threshold_pa):
     """How far each run lies from the usual, in standard deviations: (speed, leak), or None.
 
@@ -265,8 +181,10 @@ def heights(history, runs, threshold_pa):
     learned = timeless(learn(history, threshold_pa))
     found = []
     for run in runs:
-        share = shares(learned, run)
-        sizes = [math.nan] * len(WAYS) if share is None else share[0] / np.sqrt(share[1])
+        points, sizes = points_of(run, threshold_pa), [math.nan] * len(WAYS)
+        if points.seen.x.size:
+            value, variance = shares(learned, run, points)
+            sizes = value / np.sqrt(variance)
         found.append([float(size) for size in sizes])
     return found
 
