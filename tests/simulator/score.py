@@ -191,7 +191,7 @@ def diagnosis_table(cases):
     return lines
 
 
-def drift_table(seeds, stable):
+def drift_table(seeds, stable, drift_case=drift_case):
     """Lines of the drift part, from facility.vacuum.drift: alarms(history, runs, threshold)."""
     drifting = importlib.import_module("facility.vacuum.drift")
     lines = []
@@ -265,7 +265,9 @@ def main():
     if options.diagnosis:
         print("\n".join(diagnosis_table(cases)))
     if options.drift:
-        print("\n".join(drift_table(options.seeds, range(options.seeds[0], options.seeds[0] + 20))))
+        cases = other_physics.drift_case if options.other else drift_case
+        stable = range(options.seeds[0], options.seeds[0] + 20)
+        print("\n".join(drift_table(options.seeds, stable, cases)))
 
 
 if __name__ == "__main__":
