@@ -20,7 +20,7 @@ from facility.vacuum.signatures import CAUSES, HANDS_OVER_PA, signs
 from facility.vacuum.usual import noise_of
 
 STEP, FEW = 0.2, 20  # width in ln(s) over which more than so many readings are put together
-FREEDOM = 6.0  # of the t distribution of readings about a curve (own choice)
+FREEDOM = 10.0  # of the t distribution of readings about a curve (own choice)
 SMOOTH = 1.5  # ln(s) over which a real fault may differ from its signature
 STRAY, STRAY_LN = 4.0, 1.0  # standard deviations and ln p: a reading that nobody means
 FORMS_TRIED = 3  # for each fault; more changed nothing that could be seen
@@ -28,13 +28,13 @@ FIRST_GAUGE = 0.15  # how often the faulty gauge is the first of two; it is read
 # Restless forms (porous powder) throw far-out runs more often than a normal distribution says; set
 # on simulated laboratories so that every form has about the same share of false alarms.
 RESTLESS, CALM = 1.5, 0.7
-LOGGED = 0.65  # the same for a logger's records, which show every small oddity of a run
+LOGGED = 0.4  # the same for a logger's records, which show every small oddity of a run
 # No published shares of causes were found; a curve alone decides (own proposal).
 PRIOR = {"leak": 0.25, "outgassing": 0.25, "slow_pump": 0.25, "gauge": 0.25}
 
 NO_READING = -3.0  # score of a run without a reading: that of an ordinary one
 # The limit. Set on simulated laboratories, so that about four ordinary runs in a hundred lie above.
-LIMIT, LIMIT_COUNTS = -0.2, 100.0  # where no past run says otherwise; it counts as so many of them
+LIMIT, LIMIT_COUNTS = -0.25, 100.0  # where no past run says otherwise; it counts as so many of them
 FALSE = 0.035  # share of past runs above the limit; some of them were faults that nobody marked
 FEWEST, SCORED, BLOCK = 12, 80, 10  # past runs: before the first score, scored, in one go
 

@@ -34,7 +34,7 @@ SCATTERS = (0.15, 0.4)  # ln p, scatter of a noisy gauge
 TURBO_FROM_PA, TURBO_FULL_PA = 30.0, 1.0
 HANDS_OVER_PA = (1.0, 0.1)  # where one name stands for two heads; 1e-2 to 1e-3 mbar
 SLOW_KINDS = {"turbo": 0.4, "both": 0.3, "all": 0.2, "roughing": 0.1}
-LOAD_KINDS = {"load": 0.85, "wet": 0.15}
+LOAD_KINDS = {"load": 0.75, "wet": 0.15, "alike": 0.1}
 GAUGE_KINDS = {"shift": 0.6, "stuck": 0.25, "noisy": 0.05, "jump": 0.1}
 JUMP, DRIED = 0.15, -0.5  # ln p between neighbours: least jump of a gauge, fall when ice is gone
 NEIGHBOURS = 0.7  # ln(s) between them at most
@@ -74,6 +74,7 @@ def signs(x, curve, typical_s, threshold_pa, later, seen):
     jump = _jump(x, seen - usual)
     rows = [*_leaks(usual), *_loads(usual, x, after), *_wet(usual, x, after, jump, seen)]
     rows += [
+        *_alike(usual, threshold_pa),
         *_slow(usual, x, curve, threshold_pa),
         *_gauges(usual, later, seen),
         *_jumps(usual, jump),
@@ -121,6 +122,14 @@ def _loads(usual, x, after):
             bend = np.log1p(size * extra)
             share_of = LOAD_KINDS["load"] * share / len(LOADS)
             yield "outgassing", "load", size, share_of, bend, np.exp(-bend), 0.0
+
+
+def _alike(usual, threshold_pa):
+    """More metal or a gassy sample: gas that fades as the walls' does, once air is pumped out."""
+    keep, share = np.ones(usual.size), LOAD_KINDS["alike"] / len(LOADS)
+    for size in LOADS:
+        bend = math.log1p(size) * turbo_share(usual, threshold_pa)
+        yield "outgassing", "alike", size, share, bend, keep, 0.0
 
 
 def _wet(usual, x, after, jump, seen):

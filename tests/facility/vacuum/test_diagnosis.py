@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from facility.vacuum.diagnosis import CAUSES, diagnose, fit, limit_of, points_of
+from facility.vacuum.diagnosis import CAUSES, FREEDOM, diagnose, fit, limit_of, points_of
 from facility.vacuum.forecast import learn
 from facility.vacuum.runs import Run
 from facility.vacuum.signatures import leak, signs, turbo_share
@@ -166,4 +166,4 @@ def test_fit_of_independent_readings_is_the_t_density_up_to_a_constant():
 
     here, there = fit(off, np.repeat(total, 2, axis=0))
 
-    assert here - there == pytest.approx(-0.5 * 8 * np.log1p((1 + 4) / 4 / 6))
+    assert here - there == pytest.approx(-0.5 * (FREEDOM + 2) * np.log1p((1 + 4) / 4 / FREEDOM))
