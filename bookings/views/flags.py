@@ -50,8 +50,11 @@ def mute_rule(request):
     """POST mutes a rule for an instrument until a day, or lets it speak again."""
     form = MuteForm(request.POST)
     if "again" in request.POST:
-        row = get_object_or_404(Instrument, slug=request.POST.get("instrument", "")[:40])
-        mute.ask_again(instrument=row, rule=request.POST["again"][:12], by=request.user)
+        slug, rule = (
+            request.POST.get(name, "").replace("\x00", "")[:40] for name in ("instrument", "again")
+        )
+        row = get_object_or_404(Instrument, slug=slug)
+        mute.ask_again(instrument=row, rule=rule[:12], by=request.user)
         return see(request, "bookings:flags")
     if form.is_valid():
         try:

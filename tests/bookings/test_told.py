@@ -1,5 +1,7 @@
 """A stop across groups is told at the gate and on the first page, without the other's substance."""
 
+import re
+
 import pytest
 from django.urls import reverse
 
@@ -10,7 +12,12 @@ from tests import build
 
 pytestmark = pytest.mark.django_db
 
-SUBSTANCES = ("iodine", "mercury", "hg", "i2", "secret")
+SUBSTANCES = re.compile(r"\b(iodine|mercury|hg|i2|hgi2|secret)\b", re.IGNORECASE)
+
+
+def named(text):
+    """A substance that stands in a text; as a word, since a token of the page may hold its letters."""
+    return SUBSTANCES.search(text)
 
 
 @pytest.fixture
@@ -34,7 +41,7 @@ def test_given_another_groups_stop_when_the_gate_is_asked_then_the_substance_is_
     assert "iodine" in to_staff.lower()
     assert not is_open
     assert "position 1, another group's" in says.lower()
-    assert not any(word in says.lower() for word in SUBSTANCES)
+    assert not named(says)
 
 
 def test_given_a_confidential_stop_when_the_gate_is_asked_then_only_ask_staff_is_said(shared):
@@ -68,7 +75,7 @@ def test_given_a_step_that_loads_it_when_taken_then_the_refusal_names_no_substan
     assert answer.status_code == 422
     refusal = answer.content.decode().split('class="refusal"')[1].split("</div>")[0].lower()
     assert "another group" in refusal
-    assert not any(word in refusal for word in SUBSTANCES)
+    assert not named(refusal)
 
 
 def test_given_a_pair_of_two_groups_when_the_first_page_is_read_then_the_rule_stands_for_it(
@@ -84,6 +91,6 @@ def test_given_a_pair_of_two_groups_when_the_first_page_is_read_then_the_rule_st
     said = client.get(reverse("bookings:today")).content.decode().lower()
 
     assert "distance between samples: look at holder b7" in said
-    assert not any(word in said for word in SUBSTANCES)
+    assert not named(said)
     client.force_login(shared.dee)
     assert flag.says in client.get(reverse("bookings:today")).content.decode()

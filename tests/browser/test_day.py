@@ -249,7 +249,8 @@ def test_given_a_laboratory_when_its_day_is_lived_by_touch_then_the_flag_stands_
     page.goto(session)
     page.get_by_role("button", name="I looked: it is so").tap()  # 16 hours are more than 12
     expect(page.locator("[name=look]")).to_have_count(0)
-    write_pressure(page, torr_now())
+    with page.expect_navigation():  # the word still says that nothing waits before it is sent
+        write_pressure(page, torr_now())
     says(page, "nothing waits")
     page.goto(session)
     page.get_by_text("A pressure of another gauge, or typed").tap()
