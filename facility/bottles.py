@@ -23,6 +23,7 @@ KEPT = (
 def save_room(*, by, room=None, sent_id=None, **about):
     """A room with its free volume; without a `room` a new one."""
     access.require(by, "stock.keep")
+    stock.one_form_at_a_time(by)
     if room is None and sent_id and (before := Room.objects.filter(sent_id=sent_id).first()):
         return before
     if Room.objects.filter(name__iexact=about["name"]).exclude(pk=room and room.pk).exists():
@@ -41,6 +42,7 @@ def connect(*, by, sent_id=None, dial="", at=None, **about):
     instrument = about.get("instrument")
     if instrument:
         Instrument.objects.select_for_update().get(pk=instrument.pk)
+    stock.one_form_at_a_time(by)
     if sent_id and (before := Cylinder.objects.filter(sent_id=sent_id).first()):
         return before
     row = Cylinder.objects.create(connected_at=at or timezone.now(), sent_id=sent_id, **about)

@@ -13,7 +13,7 @@ from django.utils.text import slugify
 
 from facility import access, stocking
 from facility.errors import Refused
-from facility.models import Consumable, Lot, Order, StockUse
+from facility.models import Consumable, Lot, Order, Person, StockUse
 
 MOST = 1e9  # of anything; a slip of the keyboard lies beyond
 NEEDS_ONE = "Enter an amount above zero."
@@ -53,6 +53,12 @@ def _plain(text, most):
     return text.replace("\x00", "").strip()[:most]
 
 
+def one_form_at_a_time(person):
+    """A form of theirs that comes twice at once is answered one after the other; call it in a
+    transaction, after the instrument's lock. Rows that point to the person are not kept waiting."""
+    Person.objects.select_for_update(no_key=True).get(pk=person.pk)
+
+
 def refuse_unless_amount(quantity, least=0.0):
     """Raise Refused unless this can be an amount of something."""
     if quantity is None or not quantity > least or quantity > MOST:
@@ -66,6 +72,7 @@ def refuse_unless_amount(quantity, least=0.0):
 def add(*, by, name, unit, sent_id=None, **about):
     """Put a consumable on the list; its stock starts at zero until a delivery or a count."""
     access.require(by, "stock.keep")
+    one_form_at_a_time(by)
     if sent_id and (before := Consumable.objects.filter(sent_id=sent_id).first()):
         return before
     if Consumable.objects.filter(name__iexact=name).exists():

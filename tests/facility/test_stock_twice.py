@@ -80,3 +80,22 @@ def test_given_two_people_when_both_change_one_bottle_then_one_spare_is_gone_and
     assert sorted(type(answer).__name__ for answer in answers) == ["Cylinder", "Refused"]
     assert Cylinder.objects.connected().count() == 1
     assert Consumable.objects.get(pk=spares.pk).left == 2
+
+
+@pytest.mark.django_db(transaction=True)
+def test_given_one_form_when_it_comes_twice_at_once_then_both_hear_of_one_row():
+    lab, sent = build.lab(), [uuid.uuid4() for _ in range(3)]
+
+    def fill_in(_):
+        about = {"name": "hall", "volume_m3": 60.0}
+        room = bottles.save_room(by=lab.dee, sent_id=sent[0], **about)
+        row = stock.add(by=lab.dee, name="Gloves", unit="pairs", sent_id=sent[1])
+        bottle = bottles.connect(
+            by=lab.dee, gas="argon", volume_l=10.0, serves="gun", room=room, sent_id=sent[2]
+        )
+        return room.pk, row.pk, bottle.pk
+
+    answers = at_once(fill_in, 1, 2, 3, 4)
+
+    assert len(set(answers)) == 1, answers
+    assert Consumable.objects.count() == Cylinder.objects.count() == 1
