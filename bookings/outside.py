@@ -108,9 +108,9 @@ def verdict(instrument, week, lines):
         more = f", and {len(stops) - 1} more" if len(stops) > 1 else ""
         return "stop", f"{stops[0].says.rstrip('.')}{more}."
     open_faults = [line for line in lines if line.rule == "fault" and line.heading == "broke"]
-    words = [line.says.rpartition("; ")[0] for line in open_faults if line.do][:3]
+    words = [line.says.rstrip(".") for line in open_faults if line.do][:3]
     if words:
-        return "warn", f"Open: {'; '.join(words)}."
+        return "warn", f"Open: {'. '.join(words)}."
     if word == Instrument.Word.CAREFUL:
         return "warn", f"Staff say: {instrument.word_why}"
     return "ready", "Staff say usable, no fault is open, nothing stops a load."

@@ -11,9 +11,7 @@ from django.db.models import Q
 from bookings.models import Session
 from facility.models import Entry
 
-LOOKED_BACK = timedelta(
-    days=14
-)  # for the last word about a device before the late entry; own choice
+LOOKED_BACK = timedelta(days=14)  # for a device's last word before the late entry; own choice
 
 
 def stretches(events, on_states, *, on_since=None):

@@ -16,6 +16,7 @@ from facility.findings import STOP
 from facility.models import Instrument
 
 RULE = re.compile(r"[A-Z]{3}-\d\d|DRIFT")
+NEVER = ("GAS", "HAZ")  # what can hurt people is asked about always
 LONGEST = timedelta(weeks=13)  # then somebody decides anew; own proposal
 
 
@@ -38,6 +39,8 @@ def mute(*, instrument, rule, until, why, by):
         raise Refused(
             f"{rule[:20] or 'Nothing'} is no rule. Write it as it stands, such as PMP-01."
         )
+    if rule.startswith(NEVER):
+        raise Refused(f"{rule} is about what can hurt people; it is never muted.")
     if not why:
         raise Refused("Say in a sentence why it is muted: the next person reads it.")
     if until is None or until <= today:

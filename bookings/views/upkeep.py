@@ -7,7 +7,7 @@ from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
-from bookings import check_charts, counts, health, losses
+from bookings import check_charts, health, losses, source_signal
 from bookings.forms_health import ChangePartForm, EventForm, LossForm
 from bookings.models import Fault
 from facility import keep_up
@@ -88,10 +88,10 @@ def _part_page(request, row, form, status=200):
         life.seconds_then, life.dose_then = life.seconds, life.dose_pa_s
         life.use = health.use_in_words(life, life.ended_at)
     now_in = next((life for life in lives if life.ended_at is None), None)
-    given = counts.of_source(row, now_in) if row.kind == Part.Kind.SOURCE and now_in else []
+    given = source_signal.of_source(row, now_in) if row.kind == Part.Kind.SOURCE and now_in else []
     context = {
         "part": row, "lives": lives, "form": form, "may_do": may(request.user, "upkeep.do"),
-        "counts": [(one, counts.drawn(one)) for one in given],
+        "counts": [(one, source_signal.drawn(one)) for one in given],
         "is_source": row.kind == Part.Kind.SOURCE,
     }  # fmt: skip
     return page(request, "bookings/part.html", context, status=status)

@@ -48,6 +48,7 @@ def test_given_a_muted_rule_when_weeks_are_reviewed_then_it_is_said_in_grey_and_
     ("asked", "sentence"),
     [
         ({"rule": "hazard"}, "HAZARD is no rule"),
+        ({"rule": "gas-01"}, "is never muted"),
         ({"until": in_days(0)}, "a day to come"),
         ({"until": in_days(92)}, "At most 13 weeks"),
         ({"why": "  "}, "why it is muted"),

@@ -6,7 +6,7 @@ from bookings import review, reviewing, watchers
 from bookings.models import Review
 from facility.errors import Refused
 from tests import build
-from tests.facility.test_stock_twice import at_once
+from tests.together import at_once
 
 
 @pytest.mark.django_db(transaction=True)

@@ -1,9 +1,6 @@
 """Two tablets at one instrument press at the same moment: no lock waits for the other's."""
 
-import threading
-
 import pytest
-from django.db import connection
 
 from bookings import run, say, steps
 from bookings.models import Fault
@@ -11,30 +8,16 @@ from facility import verify
 from facility.errors import Refused
 from facility.models import Entry
 from tests import build
+from tests.together import at_once
 
 pytestmark = pytest.mark.django_db(transaction=True)
 LOOKS = ("look_arm", "look_gate", "look_door", "look_introduction", "look_pump_valve_open")
 
 
-def at_once(*works):
-    """Run each in a thread of its own, begun together; returns what went wrong."""
-    start, problems = threading.Barrier(len(works)), []
-
-    def go(work):
-        try:
-            start.wait(timeout=10)
-            work()
-        except Exception as problem:
-            problems.append(problem)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=go, args=(work,)) for work in works]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    return problems
+def gone_wrong(*works):
+    """What went wrong where each of them began at the same moment."""
+    answers = at_once(lambda work: work(), *works)
+    return [answer for answer in answers if isinstance(answer, Exception)]
 
 
 def test_given_one_who_signs_off_when_the_other_takes_steps_then_nothing_waits_for_ever_or_breaks():
@@ -43,7 +26,7 @@ def test_given_one_who_signs_off_when_the_other_takes_steps_then_nothing_waits_f
     session = run.sign_on(instrument=lab.instrument, by=lab.ben)
     run.join(session=session, by=lab.gil, part="operates")
 
-    problems = at_once(
+    problems = gone_wrong(
         lambda: [steps.take_step(session=session, by=lab.gil, step_id=look) for look in LOOKS],
         lambda: run.sign_off(session=session, by=lab.ben, handover="Done."),
         lambda: [say.note(session=session, by=lab.gil, text=f"line {n}") for n in range(5)],
@@ -64,7 +47,7 @@ def test_given_faults_that_end_when_others_are_reported_then_the_word_agrees_wit
         for n in range(6)
     ]
 
-    problems = at_once(
+    problems = gone_wrong(
         lambda: [say.end_fault(fault=fault, by=lab.dee) for fault in faults],
         lambda: [
             say.report_fault_here(instrument=lab.instrument, by=lab.ben, text=f"later {n}")

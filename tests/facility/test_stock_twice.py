@@ -1,36 +1,14 @@
 """Two people press at once: stock counts each cause once and loses none."""
 
-import threading
 import uuid
 
 import pytest
-from django.db import connection
 
 from facility import bottles, stock
 from facility.models import Consumable, Cylinder, StockUse
 from samples.codes import new_code
 from tests import build
-
-
-def at_once(work, *given):
-    """What each thread answers, started at one moment; problems among the answers."""
-    start, answers = threading.Barrier(len(given)), []
-
-    def run(about):
-        try:
-            start.wait(timeout=10)
-            answers.append(work(about))
-        except Exception as problem:
-            answers.append(problem)
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=run, args=(about,)) for about in given]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    return answers
+from tests.together import at_once
 
 
 def gloves(lab):

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from django.utils import timezone
+
 from bookings import check_charts, health
 from facility.check_sorts import COPPER
 from facility.models import CheckKind
@@ -20,14 +22,15 @@ class Counts:
 
     @property
     def says(self):
-        """The change in a sentence, with both days."""
+        """The change in a sentence, with the day that it is counted from."""
         change = 100 * (self.last.value / self.first.value - 1)
         moved = (
             f"{abs(change):.0f} % {'more' if change > 0 else 'less'} than"
             if abs(change) >= 0.5
             else "the same as"
         )
-        return f"{self.series.name} counts {moved} on {self.first.at:%-d %b %Y}."
+        first = timezone.localtime(self.first.at)
+        return f"{self.series.name} counts {moved} on {first:%-d %b %Y}."
 
 
 def of_source(part, life):
